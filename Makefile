@@ -1,0 +1,36 @@
+# Everything runs in .venv, made from the pinned versions in constraints.txt.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+READY := $(VENV)/.ready
+
+.PHONY: demo test lint types slow bench clean
+
+demo: $(READY)
+	$(BIN)/linewarden demo
+
+test: $(READY)
+	$(BIN)/python -m pytest -n 2 --dist loadfile
+
+lint: $(READY)
+	$(BIN)/ruff check .
+	$(BIN)/lint-imports
+	$(MAKE) types
+
+types: $(READY)
+	$(BIN)/mypy
+
+slow: $(READY)
+	$(BIN)/python -m pytest -m slow
+
+bench: $(READY)
+	$(BIN)/python -m pytest -m bench tests/bench -s -q --timeout 600
+
+$(READY): pyproject.toml constraints.txt
+	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Linewarden needs Python 3.11 or newer; set PYTHON=/path/to/python3.11")'
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev]' --constraint constraints.txt
+	touch $@
+
+clean:
+	rm -rf $(VENV) build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -1,0 +1,1 @@
+"""What drives the buses: links, confirmation, the gate, the journal. No screen."""

@@ -1,0 +1,1 @@
+"""Profiles that come with Linewarden: fictional gear, and open standards."""

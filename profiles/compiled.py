@@ -1,0 +1,217 @@
+"""A profile made ready for work: its templates compiled, its parameters checked, its meanings found."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from profiles.errors import BadValue, NotKnown, TemplateError
+from profiles.model import Action, Observation, Parameter, Profile, Reply, Value
+from profiles.parts import Typed
+from profiles.stream import StreamMatcher
+from profiles.template import ByteTemplate, Message, Pause
+
+__all__ = [
+    "CompiledAction",
+    "CompiledObservation",
+    "CompiledProfile",
+    "CompiledReply",
+    "Meaning",
+    "field_types",
+    "resolve",
+]
+
+
+def resolve(sets: Mapping[str, Value], values: Mapping[str, Value]) -> dict[str, Value]:
+    """The states that ``sets`` gives: a text that names a field stands for that field's value."""
+    return {
+        state: values[value] if isinstance(value, str) and value in values else value
+        for state, value in sets.items()
+    }
+
+
+def field_types(profile: Profile, sets: Mapping[str, Value]) -> dict[str, Typed]:
+    """What the fields of an observation or reply are, by the states that they set."""
+    return {
+        value: profile.states[state]
+        for state, value in sets.items()
+        if isinstance(value, str) and state in profile.states
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class CompiledReply:
+    """One possible answer."""
+
+    spec: Reply
+    expect: ByteTemplate
+
+
+@dataclass(frozen=True, slots=True)
+class CompiledAction:
+    """An action, ready to be sent and to be recognised."""
+
+    name: str
+    spec: Action
+    send: ByteTemplate
+    replies: tuple[CompiledReply, ...]
+    twins: tuple[str, ...] = ()
+    """Other actions that say the same bytes, such as a toggle under two names."""
+
+    @property
+    def title(self) -> str:
+        """The title, or the name where it has none."""
+        return self.spec.title or self.name
+
+    def parameters(self, given: Mapping[str, Value]) -> dict[str, Value]:
+        """The parameters with defaults filled in.
+
+        Raises:
+            BadValue: one is missing, unknown, out of range or of the wrong type.
+        """
+        known = self.spec.parameters
+        for name in given:
+            if name not in known:
+                near = difflib.get_close_matches(name, known, n=1)
+                takes = f"it takes {', '.join(known)}" if known else "it takes none"
+                raise BadValue(
+                    f"{self.name} has no parameter {name!r}",
+                    todo=f"did you mean {near[0]!r}?" if near else takes,
+                )
+        values: dict[str, Value] = {}
+        for name, spec in known.items():
+            value = given.get(name, spec.default)
+            if value is None:
+                raise BadValue(f"{self.name} needs {name}", todo=f"give it as {name}={example(spec)}")
+            problem = spec.problem(value)
+            if problem:
+                raise BadValue(f"{name} {problem}, not {value!r}")
+            values[name] = value
+        return values
+
+    def message(
+        self,
+        values: Mapping[str, Value],
+        *,
+        address: int | None = None,
+        counters: Mapping[str, int] | None = None,
+    ) -> Message:
+        """Everything that is to be sent, repeats included. ``values`` come from ``parameters``.
+
+        Raises:
+            BadValue: a value can't be written, or the unit has no address and needs one.
+        """
+        once = self.send.build(values, address=address, counters=counters)
+        if self.spec.repeat == 1:
+            return once
+        data, pauses = b"", []
+        for number in range(self.spec.repeat):
+            if number and self.spec.repeat_pause_ms:
+                pauses.append(Pause(len(data), self.spec.repeat_pause_ms / 1000))
+            pauses += [replace(pause, before=pause.before + len(data)) for pause in once.pauses]
+            data += once.data
+        return Message(data, tuple(pauses))
+
+
+def example(spec: Parameter) -> str:
+    """A value that the parameter could have, for a message to a person."""
+    if spec.values:
+        return spec.values[0]
+    if spec.range:
+        return f"{spec.range[0]:g}"
+    return {"boolean": "true", "text": "TEXT"}.get(spec.type.value, "NUMBER")
+
+
+@dataclass(frozen=True, slots=True)
+class CompiledObservation:
+    """An observation, ready to be recognised."""
+
+    index: int
+    spec: Observation
+    match: ByteTemplate
+
+    @property
+    def title(self) -> str:
+        """The title, or the next best name."""
+        return self.spec.title or self.spec.name or self.spec.event or f"observation {self.index + 1}"
+
+
+Meaning = CompiledAction | CompiledObservation
+"""What a stretch of traffic can be."""
+
+
+class CompiledProfile:
+    """A profile ready for work.
+
+    Args:
+        profile: a profile that passed profiles/checking.py.
+
+    Raises:
+        TemplateError: one of its templates can't be built.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        self.profile = profile
+        self.line = profile.line
+        self.confirm = profile.confirm
+        self.actions: dict[str, CompiledAction] = {}
+        for name, spec in profile.actions.items():
+            self.actions[name] = self._action(name, spec)
+        for action in self.actions.values():
+            twins = tuple(
+                other.name
+                for other in self.actions.values()
+                if other is not action and other.send.sets == action.send.sets and not action.send.fields
+            )
+            if twins:
+                self.actions[action.name] = replace(action, twins=twins)
+        self.observations = tuple(
+            CompiledObservation(
+                index,
+                spec,
+                ByteTemplate.compile(
+                    spec.match, types=field_types(profile, spec.sets), address=profile.address
+                ),
+            )
+            for index, spec in enumerate(profile.observations)
+        )
+
+    def _action(self, name: str, spec: Action) -> CompiledAction:
+        try:
+            send = ByteTemplate.compile(
+                spec.send, types=spec.parameters, address=self.profile.address, sending=True
+            )
+            replies = tuple(
+                CompiledReply(
+                    reply,
+                    ByteTemplate.compile(
+                        reply.expect,
+                        types={**field_types(self.profile, reply.sets), **spec.parameters},
+                        address=self.profile.address,
+                    ),
+                )
+                for reply in spec.reply
+            )
+        except TemplateError as error:
+            raise TemplateError(f"action {name}: {error.what}", index=error.index, todo=error.todo) from error
+        return CompiledAction(name, spec, send, replies)
+
+    def action(self, name: str) -> CompiledAction:
+        """The action of that name.
+
+        Raises:
+            NotKnown: there is none; the message offers the nearest names.
+        """
+        found = self.actions.get(name)
+        if found is None:
+            near = difflib.get_close_matches(name, self.actions, n=3)
+            known = " or ".join(near) if near else ", ".join(self.actions)
+            raise NotKnown(f"{self.profile.name} has no action {name!r}", todo=f"try {known}")
+        return found
+
+    def matcher(self) -> StreamMatcher[Meaning]:
+        """A fresh matcher that tells this profile's observations, and its actions when others send them."""
+        templates: list[tuple[Meaning, ByteTemplate]] = [(o, o.match) for o in self.observations]
+        templates += [(action, action.send) for action in self.actions.values()]
+        return StreamMatcher(templates, burst_gap=self.line.burst_gap)
