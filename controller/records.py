@@ -341,10 +341,8 @@ R = TypeVar("R")
 
 def to_json(record: Any) -> dict[str, Any]:
     """A record as plain JSON values, with its kind under ``kind``; bytes become hexadecimal."""
-    return {
-        "kind": type(record).__name__,
-        **{f.name: _out(getattr(record, f.name)) for f in _fields(type(record))},
-    }
+    kind: Any = type(record)
+    return {"kind": kind.__name__, **{f.name: _out(getattr(record, f.name)) for f in _fields(kind)}}
 
 
 def from_json(kind: type[R], document: dict[str, Any]) -> R:
@@ -353,9 +351,10 @@ def from_json(kind: type[R], document: dict[str, Any]) -> R:
     Raises:
         InputError: the document is none of that kind.
     """
+    record_kind: Any = kind
     try:
-        hints = _hints(kind)
-        known = {f.name for f in _fields(kind)}
+        hints = _hints(record_kind)
+        known = {f.name for f in _fields(record_kind)}
         return kind(**{name: _in(hints[name], value) for name, value in document.items() if name in known})
     except (TypeError, ValueError, KeyError) as error:
         raise InputError(f"is no {kind.__name__}: {error}") from error
@@ -375,12 +374,12 @@ def record_from_json(document: dict[str, Any]) -> Record:
 
 
 @lru_cache(maxsize=64)
-def _fields(kind: type) -> tuple[dataclasses.Field[Any], ...]:
+def _fields(kind: Any) -> tuple[dataclasses.Field[Any], ...]:
     return dataclasses.fields(kind)
 
 
 @lru_cache(maxsize=64)
-def _hints(kind: type) -> dict[str, Any]:
+def _hints(kind: Any) -> dict[str, Any]:
     return typing.get_type_hints(kind)
 
 

@@ -70,7 +70,7 @@ _OWN: dict[str, Check] = {
         Check("sum-8-carry-inverted", 1, _carry_sum),
         Check("xor-8", 1, lambda data: reduce(xor, data, 0)),
         Check("fletcher-16", 2, _fletcher16),
-        Check("adler-32", 4, lambda data: zlib.adler32(data)),
+        Check("adler-32", 4, zlib.adler32),
         Check("internet-16", 2, _internet_sum),
     )
 }

@@ -303,7 +303,7 @@ class _Valued(_Strict):
                 return "must be a whole number"
             case ValueType.FLOAT if isinstance(value, bool) or not isinstance(value, int | float):
                 return "must be a number"
-            case ValueType.FLOAT if not math.isfinite(value):
+            case ValueType.FLOAT if isinstance(value, float) and not math.isfinite(value):
                 return "must be a finite number"
             case ValueType.ENUM if value not in self.values:
                 return f"must be one of {', '.join(self.values)}"
@@ -311,7 +311,7 @@ class _Valued(_Strict):
                 return "must be a text"
             case ValueType.TEXT | ValueType.ENUM | ValueType.BOOLEAN:
                 return None
-        if self.range and not self.range[0] <= value <= self.range[1]:  # type: ignore[operator] -- numbers by now
+        if self.range and isinstance(value, int | float) and not self.range[0] <= value <= self.range[1]:
             return f"must be from {self.range[0]:g} to {self.range[1]:g}{self.unit and ' ' + self.unit}"
         return None
 

@@ -18,6 +18,7 @@ __all__ = [
     "ConstantPart",
     "CounterPart",
     "FieldPart",
+    "Given",
     "Part",
     "Typed",
 ]
@@ -38,6 +39,18 @@ class Typed(Protocol):
 
     def problem(self, value: Value) -> str | None:
         """Why a value can't be one of these, or None."""
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """What a message is built from."""
+
+    values: Mapping[str, Value]
+    """A value for each field."""
+    address: int | None
+    """The unit's address, where there is one."""
+    counters: Mapping[str, int]
+    """The next number for each counter."""
 
 
 class Part(Protocol):
@@ -66,7 +79,7 @@ class ConstantPart:
         """One byte a place."""
         return tuple(frozenset((byte,)) for byte in self.data)
 
-    def build(self, values: Mapping[str, Value], address: int | None, counters: Mapping[str, int]) -> bytes:
+    def build(self, _given: Given) -> bytes:
         """The bytes."""
         return self.data
 
@@ -129,8 +142,9 @@ class AddressPart:
         """What the profile's addresses look like."""
         return _number_sets(self.number, frozenset(a + self.offset for a in self.addresses))
 
-    def build(self, values: Mapping[str, Value], address: int | None, counters: Mapping[str, int]) -> bytes:
+    def build(self, given: Given) -> bytes:
         """The address's bytes."""
+        address = given.address
         if address is None:
             raise BadValue("needs a unit's address", todo="give the unit an `address` in the site file")
         if address not in self.addresses:
@@ -235,11 +249,11 @@ class FieldPart:
                 raw += 1
         return raw
 
-    def build(self, values: Mapping[str, Value], address: int | None, counters: Mapping[str, int]) -> bytes:
+    def build(self, given: Given) -> bytes:
         """The value's bytes."""
-        if self.name not in values:
+        if self.name not in given.values:
             raise BadValue(f"{self.name} is missing", todo=f"give it as {self.name}=...")
-        value = values[self.name]
+        value = given.values[self.name]
         problem = self.typed.problem(value) if self.typed else None
         if problem:
             raise BadValue(f"{self.name} {problem}, not {value!r}")
@@ -342,9 +356,9 @@ class CounterPart:
         """What its numbers look like."""
         return _number_sets(self.number, frozenset(range(self.wrap)) if self.wrap <= 4096 else None)
 
-    def build(self, values: Mapping[str, Value], address: int | None, counters: Mapping[str, int]) -> bytes:
+    def build(self, given: Given) -> bytes:
         """The number's bytes."""
-        return self.number.write(counters.get(self.name, self.start) % self.wrap)
+        return self.number.write(given.counters.get(self.name, self.start) % self.wrap)
 
     def read(self, data: bytes) -> int | None:
         """The number, or None where it is past the wrap."""

@@ -24,7 +24,7 @@ from profiles.model import (
     TextItem,
     Value,
 )
-from profiles.parts import AddressPart, AnyPart, CheckPart, ConstantPart, CounterPart, FieldPart, Part, Typed
+from profiles.parts import AddressPart, AnyPart, CheckPart, ConstantPart, CounterPart, FieldPart, Given, Part, Typed
 
 __all__ = ["ByteTemplate", "Message", "Pause", "Reading"]
 
@@ -60,7 +60,7 @@ class Reading:
 class ByteTemplate:
     """One message's description, for building, reading and finding it."""
 
-    __slots__ = ("_checks", "_others", "pauses", "parts", "sets", "size")
+    __slots__ = ("_checks", "_others", "parts", "pauses", "sets", "size")
 
     def __init__(self, parts: Sequence[Part], pauses: Sequence[Pause] = ()) -> None:
         self.parts = tuple(parts)
@@ -193,15 +193,15 @@ class ByteTemplate:
         Raises:
             BadValue: a value is missing, unknown, or can't be written.
         """
-        given = values or {}
-        unknown = given.keys() - {part.name for part in self.fields}
+        given = Given(values or {}, address, counters or {})
+        unknown = given.values.keys() - {part.name for part in self.fields}
         if unknown:
             raise BadValue(f"no field is called {', '.join(sorted(unknown))}")
         data = bytearray(self.size)
         for part, start, stop in self._others:
-            data[start:stop] = part.build(given, address, counters or {})
-        for part, start, stop in self._checks:
-            data[start:stop] = part.check_bytes(data)
+            data[start:stop] = part.build(given)
+        for check, start, stop in self._checks:
+            data[start:stop] = check.check_bytes(data)
         return Message(bytes(data), self.pauses)
 
     def read(self, data: bytes) -> Reading | None:
@@ -232,8 +232,8 @@ class ByteTemplate:
                 if number is None:
                     return None
                 reading.counters[part.name] = number
-        for part, start, stop in self._checks:
-            if not part.holds(data, data[start:stop]):
+        for check, start, stop in self._checks:
+            if not check.holds(data, data[start:stop]):
                 return None
         return reading if address is None else Reading(reading.values, address, reading.counters)
 
