@@ -155,6 +155,8 @@ class Reason(enum.StrEnum):
     ECHO_STOPPED = "echo-stopped"
     ECHO_WRONG = "echo-wrong"
     ECHO_LATE = "echo-late"
+    ECHO_EARLY = "echo-early"
+    """Sooner than the line can carry it."""
     ECHO_DOUBLED = "echo-doubled"
     STRAY = "stray"
     COLLISION = "collision"
