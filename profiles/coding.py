@@ -11,7 +11,10 @@ from typing import Literal
 
 from profiles.errors import BadValue
 
-__all__ = ["Coding", "NumberCoding"]
+__all__ = ["MOST_TRIED", "Coding", "NumberCoding"]
+
+MOST_TRIED = 4096
+"""Where more numbers than these can stand, the bytes of each place are not worked out one by one."""
 
 Coding = Literal["binary", "bcd", "decimal-text", "hex-text"]
 
@@ -92,3 +95,16 @@ class NumberCoding:
                 return int(ordered)
             case "hex-text":
                 return int(ordered, 16)
+
+    def places(self, numbers: frozenset[int] | None = None) -> tuple[frozenset[int], ...]:
+        """For each place the bytes that can stand there.
+
+        Args:
+            numbers: the numbers that can be written, where they are known and few enough to try each.
+        """
+        if numbers is None or len(numbers) > MOST_TRIED:
+            return (self.alphabet,) * self.size
+        written = [self.write(number) for number in numbers]
+        if self.coding == "hex-text":  # read in either case
+            written += [data.lower() for data in written]
+        return tuple(frozenset(data[place] for data in written) for place in range(self.size))

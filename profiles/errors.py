@@ -8,6 +8,7 @@
     |   |-- FileFaults              a file that was read, with every fault found in it
     |   |-- BadValue (ValueError)   a parameter out of range, missing, unknown, of the wrong type
     |   `-- NotKnown (LookupError)  no unit, action, profile, bus ... of that name
+    |-- FileUnwritable              no right to write it, no room, no such folder
     |-- TemplateError (ValueError)  a byte template that can't be built
     |-- PortError                   the adapter
     |   |-- PortUnavailable         not there, held by another program, or can't do the line settings
@@ -32,6 +33,7 @@ __all__ = [
     "Fault",
     "FileFaults",
     "FileUnreadable",
+    "FileUnwritable",
     "InputError",
     "JournalError",
     "LinewardenError",
@@ -74,7 +76,30 @@ class InputError(LinewardenError):
 
 
 class FileUnreadable(InputError):
-    """A file that can't be read at all: missing, a folder, not UTF-8, too large, not TOML."""
+    """A file that can't be read at all: missing, a folder, not UTF-8, too large, not TOML.
+
+    Args:
+        what: what was wrong.
+        where: the file's name as it was given.
+        todo: what a person can do about it.
+        line: the line, counted from 1, where it can be had.
+    """
+
+    def __init__(self, what: str, *, where: str = "", todo: str = "", line: int | None = None) -> None:
+        super().__init__(what, where=where, todo=todo)
+        self.line = line
+
+    def __str__(self) -> str:
+        text = super().__str__()
+        return text.replace(self.where, f"{self.where}:{self.line}", 1) if self.line else text
+
+    def fault(self) -> Fault:
+        """The same as a fault, for where the text of a file is checked as it is written."""
+        return Fault(self.where, "", self.line, self.what, self.todo)
+
+
+class FileUnwritable(LinewardenError):
+    """A file that can't be written: no right to, no room, no such folder. What stood there still does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,10 +116,13 @@ class Fault:
     """What is wrong."""
     todo: str = ""
     """What would be right."""
+    warning: bool = False
+    """Worth knowing, but no reason to refuse the file."""
 
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}" if self.line else self.file
-        text = f"{place}: {self.key}: {self.what}" if self.key else f"{place}: {self.what}"
+        note = "note: " if self.warning else ""
+        text = f"{place}: {note}{self.key}: {self.what}" if self.key else f"{place}: {note}{self.what}"
         return f"{text}; {self.todo}" if self.todo else text
 
 

@@ -10,13 +10,32 @@ from __future__ import annotations
 import datetime as dt
 import enum
 import math
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag, field_validator
+from pydantic import Discriminator, Field, Tag, field_validator
 
 from profiles.frames import BitOrder, FrameFormat
+from profiles.items import (
+    ITEM_KEYS,
+    AddressItem,
+    AnyItem,
+    CheckItem,
+    CounterItem,
+    FieldItem,
+    GivenValue,
+    HexItem,
+    HexText,
+    Item,
+    Name,
+    PauseItem,
+    Strict,
+    TextItem,
+    Value,
+    kind_tag,
+)
 
 __all__ = [
+    "ITEM_KEYS",
     "SCHEMA",
     "Action",
     "Address",
@@ -28,6 +47,7 @@ __all__ = [
     "Effect",
     "Evidence",
     "FieldItem",
+    "GivenValue",
     "HexItem",
     "Item",
     "LineSettings",
@@ -46,150 +66,11 @@ __all__ = [
 SCHEMA = 1
 """The version of the file format that this program writes and reads."""
 
-Value = bool | int | float | str
-"""What a state or a parameter can be."""
 
-Name = Annotated[
-    str,
-    Field(pattern=r"^[a-z0-9]([a-z0-9-]*[a-z0-9])?$", max_length=64),
-]
-"""A Homie id: a-z, 0-9 and hyphens."""
-
-
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True)
-
-
-def _hex(text: str) -> str:
-    try:
-        data = bytes.fromhex(text)
-    except ValueError:
-        raise ValueError('is not written in hexadecimal digit pairs, such as "A5 01"') from None
-    if not data:
-        raise ValueError('is empty; write at least one byte, such as "A5"')
-    return text
-
-
-HexText = Annotated[str, AfterValidator(_hex)]
-
-
-class HexItem(_Strict):
-    """Constant bytes, in hexadecimal."""
-
-    hex: HexText
-
-
-class TextItem(_Strict):
-    """Constant text, one byte a character (ISO 8859-1); TOML's escapes give control characters."""
-
-    text: str = Field(min_length=1)
-
-    @field_validator("text")
-    @classmethod
-    def _one_byte_each(cls, text: str) -> str:
-        try:
-            text.encode("latin-1")
-        except UnicodeEncodeError as error:
-            raise ValueError(f"has a character that is no single byte: {text[error.start]!r}") from None
-        return text
-
-
-class AddressItem(_Strict):
-    """The unit's address, in so many bytes."""
-
-    address: int = Field(ge=1, le=4)
-    order: Literal["big", "little"] = "big"
-    offset: int = 0
-    """Added to the unit's address before it is sent (a bus that sends addresses as 80 hex and up)."""
-    coding: Literal["binary", "bcd", "decimal-text", "hex-text"] = "binary"
-
-
-class FieldItem(_Strict):
-    """A parameter's or an observed field's value."""
-
-    field: Name
-    size: int = Field(default=1, ge=1, le=16)
-    """Bytes on the wire."""
-    order: Literal["big", "little"] = "big"
-    coding: Literal["binary", "bcd", "decimal-text", "hex-text"] = "binary"
-    signed: bool = False
-    """Two's complement, for the binary coding."""
-    scale: float = Field(default=1.0, gt=0)
-    """The value is raw x scale + offset."""
-    offset: float = 0.0
-    table: dict[str, int] | list[int] | None = None
-    """Raw numbers by the value's name; or by its number, counted from 0."""
-
-
-class CounterItem(_Strict):
-    """A number that goes up by one with each message, kept over restarts."""
-
-    counter: Name
-    size: int = Field(default=1, ge=1, le=4)
-    order: Literal["big", "little"] = "big"
-    start: int = Field(default=0, ge=0)
-    wrap: int | None = Field(default=None, ge=2)
-    """The counter is always less than this; by default 256 to the power of ``size``."""
-    per: Literal["bus", "unit"] = "bus"
-
-
-class CheckItem(_Strict):
-    """A check over bytes of the same message."""
-
-    check: str
-    """``sum-8``, ``xor-8``, ... or a CRC's catalogue name."""
-    from_: int = Field(default=0, ge=0, alias="from")
-    """Index of the first byte covered, counted from 0."""
-    to: int | None = Field(default=None, ge=0)
-    """Index of the last byte covered; by default the byte before the check."""
-    order: Literal["big", "little"] = "big"
-    coding: Literal["binary", "hex-text"] = "binary"
-    """``hex-text``: the check itself is sent as upper-case hexadecimal digits."""
-    over: Literal["bytes", "hex-text"] = "bytes"
-    """``hex-text``: the covered bytes are hexadecimal digits, and the check is over what they say."""
-
-
-class AnyItem(_Strict):
-    """So many bytes of any value; only in what is matched, never in what is sent."""
-
-    any: int = Field(ge=1, le=255)
-
-
-class PauseItem(_Strict):
-    """Idle line before the next byte; only in what is sent."""
-
-    pause_ms: float = Field(gt=0, le=60_000)
-
-
-_ITEM_KEYS = ("hex", "text", "address", "field", "counter", "check", "any", "pause_ms")
-
-
-def _item_kind(item: Any) -> str | None:
-    keys = item if isinstance(item, dict) else item.__class__.model_fields
-    return next((f"item:{key}" for key in _ITEM_KEYS if key in keys), None)
-
-
-Item = Annotated[
-    Annotated[HexItem, Tag("item:hex")]
-    | Annotated[TextItem, Tag("item:text")]
-    | Annotated[AddressItem, Tag("item:address")]
-    | Annotated[FieldItem, Tag("item:field")]
-    | Annotated[CounterItem, Tag("item:counter")]
-    | Annotated[CheckItem, Tag("item:check")]
-    | Annotated[AnyItem, Tag("item:any")]
-    | Annotated[PauseItem, Tag("item:pause_ms")],
-    Discriminator(
-        _item_kind,
-        custom_error_type="item_kind",
-        custom_error_message=f"is no item of a template; give it one of {', '.join(_ITEM_KEYS)}",
-    ),
-]
-
-
-class LineSettings(_Strict):
+class LineSettings(Strict):
     """How a frame looks on this bus."""
 
-    baud: float = Field(gt=0, le=50_000_000)
+    baud: float = Field(gt=0, le=50_000_000, examples=["9600"])
     """Bits a second; any rate, not only the usual ones."""
     frame: str = "8N1"
     bit_order: Literal["lsb", "msb"] = "lsb"
@@ -249,10 +130,10 @@ class Method(enum.StrEnum):
 EndsAttempt = Literal["no-echo", "echo-wrong", "echo-late", "stray"]
 
 
-class Confirmation(_Strict):
+class Confirmation(Strict):
     """How commands on this bus are confirmed."""
 
-    method: Method = Field(strict=False)
+    method: Method = Field(strict=False, examples=['"loop"'])
     timeout_ms: float = Field(default=250.0, gt=0, le=60_000)
     """The longest wait for one frame's echo, or for a reply to begin."""
     retries: int = Field(default=2, ge=0, le=20)
@@ -267,10 +148,10 @@ class Confirmation(_Strict):
     """What ends an attempt; what is left out is waited over."""
 
 
-class Address(_Strict):
+class Address(Strict):
     """Which addresses units of this kind can have."""
 
-    range: tuple[int, int] = Field(strict=False)
+    range: tuple[int, int] = Field(strict=False, examples=["[1, 15]"])
     all: int | None = None
     """The address that all units obey."""
 
@@ -285,8 +166,8 @@ class ValueType(enum.StrEnum):
     TEXT = "text"
 
 
-class _Valued(_Strict):
-    type: ValueType = Field(strict=False)
+class _Valued(Strict):
+    type: ValueType = Field(strict=False, examples=['"boolean"'])
     title: str = ""
     range: tuple[float, float] | None = Field(default=None, strict=False)
     """Least and greatest value, both allowed."""
@@ -319,13 +200,23 @@ class _Valued(_Strict):
 class Parameter(_Valued):
     """A value that an action takes."""
 
-    default: Value | None = None
+    default: GivenValue | None = None
+
+
+SettingAction = Annotated[
+    Annotated[Name, Tag("is:str")] | Annotated[dict[str, Name], Tag("is:dict")],
+    Discriminator(
+        kind_tag,
+        custom_error_type="setting_kind",
+        custom_error_message='must be an action, or a table such as { true = "power-on", false = "standby" }',
+    ),
+]
 
 
 class StateSpec(_Valued):
     """A named value of a unit."""
 
-    set: str | dict[str, Name] | None = None
+    set: SettingAction | None = None
     """The action that makes it so: one that takes the value, or one for each value."""
 
 
@@ -339,76 +230,76 @@ class Effect(enum.StrEnum):
     """Counts as energise."""
 
 
-Sets = dict[Name, Value]
+Sets = dict[Name, GivenValue]
 
 
-class Reply(_Strict):
+class Reply(Strict):
     """One possible answer to an action."""
 
-    expect: tuple[Item, ...] = Field(min_length=1, strict=False)
+    expect: tuple[Item, ...] = Field(min_length=1, strict=False, examples=['[{ hex = "06" }]'])
     means: Literal["done", "refused"] = "done"
     why: str = ""
     """What a refusal says; ``{field}`` is replaced by the field's value."""
-    sets: Sets = {}
+    sets: Sets = Field(default_factory=dict)
 
 
-class Action(_Strict):
+class Action(Strict):
     """A named thing that a unit can be told."""
 
     title: str = ""
     effect: Effect = Field(default=Effect.UNKNOWN, strict=False)
-    parameters: dict[Name, Parameter] = {}
-    send: tuple[Item, ...] = Field(min_length=1, strict=False)
+    parameters: dict[Name, Parameter] = Field(default_factory=dict)
+    send: tuple[Item, ...] = Field(min_length=1, strict=False, examples=['[{ hex = "A5 01" }]'])
     repeat: int = Field(default=1, ge=1, le=20)
     """How many times the message is sent (gear that wants it twice)."""
     repeat_pause_ms: float = Field(default=0.0, ge=0, le=60_000)
     repeatable: bool = True
     """False for toggles and steps: no retry once the last frame is out."""
     reply: tuple[Reply, ...] = Field(default=(), strict=False)
-    sets: Sets = {}
+    sets: Sets = Field(default_factory=dict)
     hold_off_ms: float = Field(default=0.0, ge=0, le=600_000)
     """The least time before the next action to the same unit."""
-    only_if: Sets = {}
+    only_if: Sets = Field(default_factory=dict)
 
 
-class Observation(_Strict):
+class Observation(Strict):
     """A byte pattern seen on the bus, and what it tells."""
 
     name: Name | None = None
     title: str = ""
-    match: tuple[Item, ...] = Field(min_length=1, strict=False)
-    sets: Sets = {}
+    match: tuple[Item, ...] = Field(min_length=1, strict=False, examples=['[{ hex = "A6 01" }]'])
+    sets: Sets = Field(default_factory=dict)
     event: Name | None = None
     """An event to raise when it is seen."""
 
 
-class Evidence(_Strict):
+class Evidence(Strict):
     """Where an action came from."""
 
-    action: Name
+    action: Name = Field(examples=['"power-on"'])
     capture: str = ""
     """The capture's file, relative to the profile."""
     channel: str = ""
-    bytes: HexText
-    parameters: dict[Name, Value] = {}
+    bytes: HexText = Field(examples=['"A5 01"'])
+    parameters: Sets = Field(default_factory=dict)
     address: int | None = None
     """The address that the bytes were sent to, where the action has one."""
     taken: dt.date | None = None
     note: str = ""
 
 
-class Profile(_Strict):
+class Profile(Strict):
     """What is known of one kind of bus."""
 
-    schema_: int = Field(alias="schema")
-    name: Name
+    schema_: int = Field(alias="schema", ge=1, examples=["1"])
+    name: Name = Field(examples=['"pellgate-chain"'])
     title: str = ""
     notes: str = ""
     line: LineSettings
     confirm: Confirmation
     address: Address | None = None
-    states: dict[Name, StateSpec] = {}
-    actions: dict[Name, Action] = {}
+    states: dict[Name, StateSpec] = Field(default_factory=dict)
+    actions: dict[Name, Action] = Field(default_factory=dict)
     observations: tuple[Observation, ...] = Field(default=(), strict=False)
     evidence: tuple[Evidence, ...] = Field(default=(), strict=False)
     probe: Name | None = None

@@ -24,9 +24,25 @@ from profiles.model import (
     TextItem,
     Value,
 )
-from profiles.parts import AddressPart, AnyPart, CheckPart, ConstantPart, CounterPart, FieldPart, Given, Part, Typed
+from profiles.parts import (
+    AddressPart,
+    AnyPart,
+    CheckPart,
+    ConstantPart,
+    CounterPart,
+    FieldPart,
+    Given,
+    Part,
+    Typed,
+)
 
-__all__ = ["ByteTemplate", "Message", "Pause", "Reading"]
+__all__ = ["MOST_BYTES", "ByteTemplate", "Message", "Pause", "Reading"]
+
+MOST_BYTES = 1024
+"""The greatest length of a message."""
+
+_DEPTH = 100
+"""How many bytes of a half message are looked at one by one; see ``prefix_pattern``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +135,8 @@ class ByteTemplate:
             size += part.size
         if not parts:
             raise TemplateError("has no bytes", todo="add at least one byte")
+        if size > MOST_BYTES:
+            raise TemplateError(f"is {size} bytes long", todo=f"a message has {MOST_BYTES} bytes at most")
         template = cls(parts, pauses)
         template._place_checks(items)
         return template
@@ -207,7 +225,7 @@ class ByteTemplate:
     def read(self, data: bytes) -> Reading | None:
         """What ``data`` says, or None where it is no message of this template.
 
-        A field that stands twice must say the same twice.
+        What stands twice (a field, a counter, the address) must say the same twice.
         """
         if len(data) != self.size:
             return None
@@ -229,9 +247,8 @@ class ByteTemplate:
                     return None
             elif isinstance(part, CounterPart):
                 number = part.read(piece)
-                if number is None:
+                if number is None or reading.counters.setdefault(part.name, number) != number:
                     return None
-                reading.counters[part.name] = number
         for check, start, stop in self._checks:
             if not check.holds(data, data[start:stop]):
                 return None
@@ -245,9 +262,12 @@ class ByteTemplate:
     @property
     def prefix_pattern(self) -> bytes:
         """A regular expression for the beginning of such a message, one byte at least, at the end of data."""
-        classes = [_byte_class(s) for s in self.sets]
-        nested = b""
-        for byte_class in reversed(classes[1:-1]):
+        classes = [_byte_class(s) for s in self.sets[:_DEPTH]]
+        # Expressions can't be nested for ever: what is past the depth is taken for a half message whatever
+        # it says, until the bytes are there to tell.
+        unseen = max(0, self.size - 1 - _DEPTH)
+        nested = rb"[\x00-\xff]{0,%d}" % unseen if unseen else b""
+        for byte_class in reversed(classes[1 : self.size - 1]):
             nested = b"(?:" + byte_class + nested + b")?"
         return classes[0] + nested + rb"\Z"
 
