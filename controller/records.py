@@ -6,15 +6,13 @@ docstring says monotonic. ``to_json`` and ``from_json`` turn every record into p
 
 from __future__ import annotations
 
-import dataclasses
 import enum
-import types
 import typing
 import uuid
 from dataclasses import dataclass, field
-from functools import lru_cache
 from typing import Any, TypeVar
 
+from controller.plain import from_plain, to_plain
 from profiles.errors import InputError
 from profiles.model import Value
 
@@ -343,8 +341,7 @@ R = TypeVar("R")
 
 def to_json(record: Any) -> dict[str, Any]:
     """A record as plain JSON values, with its kind under ``kind``; bytes become hexadecimal."""
-    kind: Any = type(record)
-    return {"kind": kind.__name__, **{f.name: _out(getattr(record, f.name)) for f in _fields(kind)}}
+    return {"kind": type(record).__name__, **to_plain(record)}
 
 
 def from_json(kind: type[R], document: dict[str, Any]) -> R:
@@ -353,13 +350,8 @@ def from_json(kind: type[R], document: dict[str, Any]) -> R:
     Raises:
         InputError: the document is none of that kind.
     """
-    record_kind: Any = kind
-    try:
-        hints = _hints(record_kind)
-        known = {f.name for f in _fields(record_kind)}
-        return kind(**{name: _in(hints[name], value) for name, value in document.items() if name in known})
-    except (TypeError, ValueError, KeyError) as error:
-        raise InputError(f"is no {kind.__name__}: {error}") from error
+    record: R = from_plain(kind, document)
+    return record
 
 
 def record_from_json(document: dict[str, Any]) -> Record:
@@ -368,49 +360,8 @@ def record_from_json(document: dict[str, Any]) -> Record:
     Raises:
         InputError: the document is no record.
     """
-    kind = _RECORDS.get(document.get("kind", ""))
+    kind = _RECORDS.get(str(document.get("kind", "")))
     if kind is None:
         raise InputError(f"no record is of kind {document.get('kind')!r}")
     record: Record = from_json(kind, document)
     return record
-
-
-@lru_cache(maxsize=64)
-def _fields(kind: Any) -> tuple[dataclasses.Field[Any], ...]:
-    return dataclasses.fields(kind)
-
-
-@lru_cache(maxsize=64)
-def _hints(kind: Any) -> dict[str, Any]:
-    return typing.get_type_hints(kind)
-
-
-def _out(value: Any) -> Any:
-    if isinstance(value, enum.Enum):
-        return value.value
-    if isinstance(value, bytes):
-        return value.hex()
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: _out(getattr(value, f.name)) for f in _fields(type(value))}
-    if isinstance(value, tuple):
-        return [_out(item) for item in value]
-    return value
-
-
-def _in(hint: Any, value: Any) -> Any:
-    if isinstance(hint, types.UnionType):
-        if value is None:
-            return None
-        options = [option for option in typing.get_args(hint) if option is not type(None)]
-        return _in(options[0], value) if len(options) == 1 else value
-    if typing.get_origin(hint) is tuple:
-        item = typing.get_args(hint)[0]
-        return tuple(_in(item, each) for each in value)
-    if isinstance(hint, type):
-        if issubclass(hint, enum.Enum):
-            return hint(value)
-        if issubclass(hint, bytes):
-            return bytes.fromhex(value)
-        if dataclasses.is_dataclass(hint):
-            return from_json(hint, value)
-    return value
