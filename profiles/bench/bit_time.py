@@ -1,0 +1,152 @@
+"""The bit time by least squares, with its standard error.
+
+Dead times are arbitrary, so frames share no grid: each has a start of its own. An edge that lies n cells after its
+frame's start is at ``start + n bit + (shift, if it leads back to idle)``. The starts are got rid of by taking each
+frame's edges against their mean; what is left are two numbers, bit time and shift, from all frames together. For
+jitter of equal size on all edges, start edges included, this is the estimate with the least possible spread
+(the Gauss-Markov theorem), so for Gaussian jitter it lies on the Cramer-Rao bound.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from profiles.bench.edges import FloatArray
+from profiles.bench.uart import Block, LineTiming
+
+__all__ = ["BitFit", "BitSums", "fit_bit_time"]
+
+_OUTLIER = 0.4
+"""Frames with an edge further than this many bit times from its place say nothing about the bit time."""
+
+
+@dataclass(frozen=True, slots=True)
+class BitFit:
+    """A fitted bit time, in ticks."""
+
+    bit: float
+    """Ticks in a bit time."""
+    error: float
+    """The standard error of ``bit``; infinite where there are not enough edges to tell."""
+    shift: float
+    """How much later edges back to idle come."""
+    shift_known: bool
+    """False where bit time and shift can't be told apart (each frame has one low run of the same length); the shift
+    is then taken for none."""
+    jitter: float
+    """Standard deviation of one edge around its place."""
+    edges: int
+    frames: int
+    squares: float
+    """The sum of the squared residuals."""
+
+    @property
+    def freedom(self) -> int:
+        """Degrees of freedom: what is left of the edges when starts, bit time and shift are fitted."""
+        return self.edges - self.frames - 1 - self.shift_known
+
+
+@dataclass(slots=True)
+class BitSums:
+    """The sums of the normal equations, gathered block by block."""
+
+    timing: LineTiming
+    cc: float = 0.0
+    cr: float = 0.0
+    rr: float = 0.0
+    cy: float = 0.0
+    ry: float = 0.0
+    yy: float = 0.0
+    edges: int = 0
+    frames: int = 0
+
+    def add(self, block: Block) -> None:
+        """Take in a block's frames: those with a stop bit whose edges all are near their cells' borders."""
+        body, bit = self.timing.body, self.timing.bit
+        first = int(block.firsts[0]) if len(block.firsts) else 0
+        cells = block.cells
+        inside = cells <= body
+        frame_of = np.repeat(np.arange(len(block.firsts)), np.diff(block.firsts, append=first + len(cells)))
+        residual = block.edges[first : first + len(cells)] - block.starts[frame_of] - cells * bit
+        usable = block.words >> body != 0
+        usable[frame_of[inside & (np.abs(residual) > _OUTLIER * bit)]] = False
+        take = np.flatnonzero(inside & usable[frame_of])
+        if not len(take):
+            return
+        owner, c, y = frame_of[take], cells[take].astype(np.float64), residual[take]
+        r = (take & 1).astype(np.float64)
+        begins = np.flatnonzero(np.diff(owner, prepend=-1))
+        count = np.diff(begins, append=len(owner))
+
+        def within(a: FloatArray, b: FloatArray) -> float:
+            sums = np.add.reduceat(a, begins) * np.add.reduceat(b, begins) / count
+            return float(a @ b - sums.sum())
+
+        self.cc += within(c, c)
+        self.cr += within(c, r)
+        self.rr += within(r, r)
+        self.cy += within(c, y)
+        self.ry += within(r, y)
+        self.yy += within(y, y)
+        self.edges += len(take)
+        self.frames += len(begins)
+
+    def solve(self, *, shift_prior: float | None = None) -> BitFit | None:
+        """The fit, or None where there is not one frame with two edges.
+
+        Args:
+            shift_prior: ticks; where given, the shift is expected to be of about this size, which keeps it in
+                bounds where few edges can't tell it from the bit time.
+        """
+        if self.cc <= 0:
+            return None
+        cc, cr, rr = self.cc, self.cr, self.rr
+        if shift_prior is not None:
+            jitter = max(self.yy / max(self.edges - self.frames, 1), (0.01 * self.timing.bit) ** 2)
+            rr += jitter / shift_prior**2
+        determinant = cc * rr - cr * cr
+        known = determinant > 1e-9 * cc * rr and rr > 0
+        if known:
+            bit = (rr * self.cy - cr * self.ry) / determinant
+            shift = (cc * self.ry - cr * self.cy) / determinant
+            inverse = rr / determinant
+        else:
+            bit, shift, inverse = self.cy / cc, 0.0, 1 / cc
+        explained = 2 * (bit * self.cy + shift * self.ry)
+        curvature = bit * bit * self.cc + 2 * bit * shift * self.cr + shift * shift * self.rr
+        squares = max(self.yy - explained + curvature, 0.0)
+        freedom = self.edges - self.frames - 1 - known
+        jitter = math.sqrt(squares / freedom) if freedom > 0 else math.inf
+        return BitFit(
+            self.timing.bit + bit,
+            jitter * math.sqrt(inverse) if freedom > 0 else math.inf,
+            self.timing.shift + shift,
+            known,
+            jitter if freedom > 0 else 0.0,
+            self.edges,
+            self.frames,
+            squares,
+        )
+
+
+def fit_bit_time(
+    blocks: Iterable[Block], timing: LineTiming, *, shift_prior: float | None = None
+) -> BitFit | None:
+    """Fit bit time and shift to decoded frames.
+
+    Args:
+        blocks: what `frame_blocks` read with ``timing``.
+        timing: the timing that they were read with, in ticks.
+        shift_prior: the size expected of the shift, in ticks; by default it is free.
+
+    Returns:
+        The fit, or None where no frame has two edges.
+    """
+    sums = BitSums(timing)
+    for block in blocks:
+        sums.add(block)
+    return sums.solve(shift_prior=shift_prior)

@@ -1,0 +1,322 @@
+"""What a line's settings are, with the evidence for each answer.
+
+Trial bit times come from the runs (`candidates`), every combination of bit time, idle level and frame length is
+read and scored on a sample (`hypotheses`), and the scores become probabilities: of the whole answer and of each
+part of it. The bit time is then fitted to all frames (`bit_time`). What can't be told is None, with what fits as well.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+from profiles.bench.bit_time import BitFit, fit_bit_time
+from profiles.bench.calibration import calibrated
+from profiles.bench.candidates import bit_time_candidates
+from profiles.bench.edges import Edges
+from profiles.bench.hypotheses import (
+    Account,
+    Reading,
+    account_for,
+    anything_goes,
+    clocked_bits,
+    readings,
+    rough_score,
+)
+from profiles.bench.rates import nearest_usual_rate, rate_prior
+from profiles.bench.uart import LineTiming, frame_blocks
+from profiles.bench.wording import LineEvidence, evidence_for, refusal
+from profiles.frames import FrameFormat, Parity
+
+__all__ = ["Alternative", "LineFit", "LineOverrides", "find_line"]
+
+_SAMPLE = 1600
+"""Edges that the settings are found on."""
+_GLANCE = 120
+"""Edges on which hypotheses are weeded out before any is fitted."""
+_WEEDED = 40
+_LOOKS = ((300, 8), (_SAMPLE, 8))
+"""Edges on which what is left is fitted, and how many go on to the next look."""
+_BEGINNING = 90
+"""Edges on which it is found where the first whole frame starts."""
+_RIVAL = math.log(0.02)
+"""How likely each of the two rival accounts is before looking."""
+_TOLD = 0.5
+"""Answers less likely than this are not given."""
+
+
+@dataclass(frozen=True, slots=True)
+class LineOverrides:
+    """Answers that a person gives instead of the bench; None leaves it to find them."""
+
+    baud: float | None = None
+    idle: int | None = None
+    frame: FrameFormat | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Alternative:
+    """Other settings that the line may have."""
+
+    baud: float
+    idle: int
+    frame: FrameFormat
+    probability: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class LineFit:
+    """What a line was found to be."""
+
+    baud: float | None
+    """The nominal rate: a usual one where the measured one is as near as clocks are, else the measured one, rounded
+    to what is known of it. None where it can't be told."""
+    baud_measured: float | None
+    baud_error: float | None
+    """Standard error of ``baud_measured``, in baud; infinite where too few edges tell of it."""
+    idle: int | None
+    frame: FrameFormat | None
+    stop_known: bool
+    """Whether frames follow each other so closely that the stop bits show; else the fewest that fit are given."""
+    confidence: float
+    """How often an answer like this is right: rate, idle level, data bits and parity together."""
+    evidence: LineEvidence
+    alternatives: tuple[Alternative, ...]
+    timing: LineTiming | None
+    """What to decode with, in ticks: the best guess even where the answer is not given. None where there is none."""
+    start: int
+    """The edge to start decoding at."""
+    jitter: float
+    """Standard deviation of an edge around its place, in bit times."""
+    shift: float
+    """How much later edges back to idle come, in bit times."""
+    refusal: str = ""
+    """Why the line is no asynchronous serial line; empty where it may be one."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    account: Account
+    reading: Reading
+    score: float
+
+
+def find_line(edges: Edges, overrides: LineOverrides | None = None) -> LineFit:
+    """Find a line's settings.
+
+    Args:
+        edges: what was captured of it.
+        overrides: answers that are given.
+
+    Returns:
+        The settings, as far as they can be told.
+    """
+    overrides = overrides or LineOverrides()
+    if len(edges) < 2:
+        return _nothing(edges, refusal(edges, None))
+    sample = edges.part(0, min(len(edges), _SAMPLE))
+    weighed = _weigh(sample, overrides)
+    if not weighed:
+        return _nothing(edges, refusal(edges, None))
+    best = weighed[0]
+    rivals = [_RIVAL + anything_goes(sample), _RIVAL + _clocked(sample, weighed)]
+    if overrides.baud is not None and overrides.frame is not None:
+        rivals = []
+    total = _log_sum([item.score for item in weighed] + rivals)
+    same = [item for item in weighed if _same(item, best)]
+    probability = math.exp(_log_sum([item.score for item in same]) - total)
+    timing = best.account.timing
+    timing = LineTiming(timing.bit, timing.idle, best.reading.frame, timing.shift)
+    if overrides.baud is not None:
+        timing = LineTiming(1 / (overrides.baud * edges.tick), timing.idle, timing.frame, timing.shift)
+    fit = fit_bit_time(frame_blocks(edges, timing, start=best.account.start), timing)
+    if fit is not None and overrides.baud is None and abs(fit.bit / timing.bit - 1) < 0.02:
+        timing = LineTiming(fit.bit, timing.idle, timing.frame, fit.shift)
+    confidence = calibrated(probability, len(best.account.words))
+    rival_wins = bool(rivals) and max(rivals) > best.score
+    told = confidence >= _TOLD and not rival_wins
+    measured, error = _measured(edges, timing, fit)
+    return LineFit(
+        baud=(overrides.baud or nearest_usual_rate(measured, error)) if told else None,
+        baud_measured=measured if told else None,
+        baud_error=error if told else None,
+        idle=timing.idle if told else None,
+        frame=timing.frame if told else None,
+        stop_known=best.reading.stop_known,
+        confidence=0.0 if rival_wins else confidence,
+        evidence=evidence_for(
+            edges, best.account, best.reading, fit, _marginals(weighed, best, total), overrides
+        ),
+        alternatives=_alternatives(weighed, best, total, edges),
+        timing=timing,
+        start=best.account.start,
+        jitter=fit.jitter / fit.bit if fit is not None else 0.0,
+        shift=fit.shift / fit.bit if fit is not None else 0.0,
+        refusal=refusal(edges, best.account) if rival_wins else "",
+    )
+
+
+def _nothing(edges: Edges, why: str) -> LineFit:
+    evidence = LineEvidence("", "", "", "")
+    return LineFit(
+        None, None, None, edges.first_level, None, False, 0.0, evidence, (), None, 0, 0.0, 0.0, why
+    )
+
+
+def _measured(edges: Edges, timing: LineTiming, fit: BitFit | None) -> tuple[float, float]:
+    if fit is None:
+        return 1 / (timing.bit * edges.tick), math.inf
+    measured = 1 / (fit.bit * edges.tick)
+    # A sampled edge has a jitter of its own, also where all of them happen to fall alike.
+    return measured, measured * fit.error / fit.bit
+
+
+def _weigh(sample: Edges, overrides: LineOverrides) -> list[_Weighed]:
+    """Every hypothesis with its score, the best first."""
+    times = sample.ticks.astype(float)
+    if overrides.baud is not None:
+        trials = [1 / (overrides.baud * sample.tick)]
+    else:
+        trials = bit_time_candidates(times, sample.resolution)
+    idles = (0, 1) if overrides.idle is None else (overrides.idle,)
+    bodies = range(6, 12)
+    if overrides.frame is not None:
+        body = LineTiming(1.0, 1, overrides.frame).body
+        bodies = range(body, body + 1)
+    refine = overrides.baud is None
+    glance = sample.part(0, min(len(sample), _GLANCE))
+    accounts = [
+        account
+        for trial, idle, body in itertools.product(trials, idles, bodies)
+        if (account := account_for(glance, trial, idle, body, refine=False)) is not None
+    ]
+    accounts.sort(key=lambda account: -rough_score(account))
+    accounts = accounts[:_WEEDED]
+    for size, kept in _LOOKS:
+        look = sample.part(0, min(len(sample), size))
+        found = []
+        for account in accounts:
+            timing = account.timing
+            start = account.start
+            if len(look) == len(sample) or size == _SAMPLE:
+                start = _best_start(look, account, overrides.frame)
+            again = account_for(look, timing.bit, timing.idle, account.body, refine=refine, start=start)
+            if again is not None:
+                found.extend(_read(again, look, overrides.frame))
+        found.sort(key=lambda item: -item.score)
+        if len(look) == len(sample):
+            break
+        accounts = [item.account for item in _distinct(found, by_body=True)[:kept]]
+    return _distinct(found)
+
+
+def _best_start(edges: Edges, account: Account, only: FrameFormat | None) -> int:
+    """Where to start reading. A capture may begin in the middle of a frame: its first edges may be data bits."""
+    timing, first = account.timing, account.start
+    rested = float(edges.ticks[first]) if edges.first_level == timing.idle else 0.0
+    if rested >= account.body * timing.bit:
+        return first
+    look = edges.part(0, min(len(edges), _BEGINNING))
+    best, most = first, -math.inf
+    for start in range(first, min(first + 2 * account.body, len(look) - 1), 2):
+        trial = account_for(look, timing.bit, timing.idle, account.body, refine=False, start=start)
+        if trial is not None:
+            score = max((reading.score for reading in readings(trial, only)), default=-math.inf)
+            if score > most:
+                best, most = start, score
+    return best
+
+
+def _read(account: Account, edges: Edges, only: FrameFormat | None) -> list[_Weighed]:
+    prior = rate_prior(1 / (account.timing.bit * edges.tick))
+    return [_Weighed(account, reading, reading.score + prior) for reading in readings(account, only)]
+
+
+def _near(one: _Weighed, other: _Weighed) -> bool:
+    """Whether two hypotheses have the same bit time and idle level."""
+    first, second = one.account.timing, other.account.timing
+    return first.idle == second.idle and abs(first.bit / second.bit - 1) < 0.03
+
+
+def _same(one: _Weighed, other: _Weighed) -> bool:
+    """Whether two hypotheses read the same bytes: all but the stop bits is equal."""
+    a, b = one.reading.frame, other.reading.frame
+    return _near(one, other) and _bytes_of(a) == _bytes_of(b)
+
+
+def _bytes_of(frame: FrameFormat) -> tuple[int, Parity]:
+    """What of a frame format decides its bytes. On the line a mark parity bit is one more stop bit."""
+    return frame.data_bits, Parity.NONE if frame.parity is Parity.MARK else frame.parity
+
+
+def _distinct(items: list[_Weighed], *, by_body: bool = False) -> list[_Weighed]:
+    """Trials that ended at the same bit time are one hypothesis: the first of each stays."""
+    kept: dict[tuple[object, ...], list[_Weighed]] = {}
+    found = []
+    for item in items:
+        timing = item.account.timing
+        key: tuple[object, ...] = (timing.idle, item.account.body if by_body else item.reading.frame)
+        rivals = kept.setdefault(key, [])
+        if any(_near(item, rival) for rival in rivals):
+            continue
+        rivals.append(item)
+        found.append(item)
+    return found
+
+
+def _clocked(sample: Edges, weighed: list[_Weighed]) -> float:
+    bits = {item.account.timing.bit for item in weighed[:40]}
+    return max(clocked_bits(sample, bit) for bit in bits)
+
+
+def _log_sum(logs: list[float]) -> float:
+    most = max(logs)
+    return most + math.log(sum(math.exp(value - most) for value in logs))
+
+
+def _marginals(weighed: list[_Weighed], best: _Weighed, total: float) -> tuple[float, float, float]:
+    """How likely the bit time, the idle level and the frame are, each by itself."""
+
+    def share(chosen: list[_Weighed]) -> float:
+        return math.exp(_log_sum([item.score for item in chosen]) - total) if chosen else 0.0
+
+    bit, idle = best.account.timing.bit, best.account.timing.idle
+    frame = best.reading.frame
+    return (
+        share([item for item in weighed if abs(item.account.timing.bit / bit - 1) < 0.03]),
+        share([item for item in weighed if item.account.timing.idle == idle]),
+        share([item for item in weighed if _bytes_of(item.reading.frame) == _bytes_of(frame)]),
+    )
+
+
+def _alternatives(
+    weighed: list[_Weighed], best: _Weighed, total: float, edges: Edges
+) -> tuple[Alternative, ...]:
+    """What else the line may be: the likely ones, and those that the waveform refutes no more than the best."""
+    found = []
+    for item in weighed[1:]:
+        probability = math.exp(item.score - total)
+        account, frame = item.account, item.reading.frame
+        equal = (
+            _near(item, best)
+            and account.framing_errors + account.breaks <= best.account.framing_errors + best.account.breaks
+            and item.reading.parity_errors <= best.reading.parity_errors
+            and item.score > best.score - 16
+        )
+        if probability < 0.005 and not equal:
+            continue
+        if _same(item, best):
+            why = "the same bytes; dead time hides the stop bits"
+        elif frame.parity in (Parity.MARK, Parity.SPACE):
+            why = "the cell before the stop bit never changes"
+        elif _near(item, best):
+            why = "no frame refutes it"
+        else:
+            why = "another bit time or idle level explains the edges nearly as well"
+        baud = nearest_usual_rate(1 / (account.timing.bit * edges.tick), 0.0)
+        found.append(Alternative(baud, account.timing.idle, frame, probability, why))
+        if len(found) == 8:
+            break
+    return tuple(found)
