@@ -14,6 +14,7 @@
     |   |-- PortUnavailable         not there, held by another program, or can't do the line settings
     |   `-- LinkLost                it went away while it was in use
     |-- JournalError                the journal can't be read or written
+    |   `-- JournalDamaged          what it holds can't be what was written
     `-- ControllerError             between a front end and the controller
         |-- ControllerRuns          another controller has this site
         |-- ControllerAway          no controller answers, or it went away
@@ -35,6 +36,7 @@ __all__ = [
     "FileUnreadable",
     "FileUnwritable",
     "InputError",
+    "JournalDamaged",
     "JournalError",
     "LinewardenError",
     "LinkLost",
@@ -166,6 +168,10 @@ class LinkLost(PortError):
 
 class JournalError(LinewardenError):
     """The journal can't be opened, read or written."""
+
+
+class JournalDamaged(JournalError):
+    """What the journal's file holds can't be what was written; a new one can be begun beside it."""
 
 
 class ControllerError(LinewardenError):
