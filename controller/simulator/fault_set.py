@@ -11,8 +11,8 @@ from controller.simulator.faults import (
     Fault,
     FrameFault,
     Harm,
-    NoMains,
     Noise,
+    NoMains,
     Refuse,
     Saturate,
     Slow,
@@ -80,9 +80,7 @@ class FaultSet:
         self._harming: list[FrameFault | Noise] = [*self.of(FrameFault), *self.of(Noise)]
         self.talkers = self.of(Talker)
         self.unplugged = bool(self.of(Unplug))
-        saturating = self.of(Saturate)
-        self.saturating = saturating[-1].unit if saturating else None
-        """The unit that fills the line; of several orders the last one counts."""
+        self.saturated = bool(self.of(Saturate))
 
     def cut(self, behind: int) -> bool:
         """Whether the line is cut behind that unit (0: behind the adapter)."""
@@ -117,7 +115,11 @@ class FaultSet:
         return at is None or at == place
 
     def frames(self, place: int, value: int) -> list[tuple[int, float]]:
-        """What becomes of one frame that ``place`` sends: (value, seconds that it waits) for each that goes out."""
+        """What becomes of one frame that ``place`` sends.
+
+        Returns:
+            Value and seconds that it waits, for each frame that goes out.
+        """
         if not self._harming:
             return [(value, 0.0)]
         delay = 0.0

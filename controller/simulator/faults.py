@@ -151,7 +151,8 @@ class Unplug:
 
     @classmethod
     def parse(cls, words: Words) -> Unplug:
-        """Read what follows the word."""
+        """Nothing follows the word."""
+        words.end()
         return cls()
 
     def __str__(self) -> str:

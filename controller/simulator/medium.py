@@ -97,6 +97,9 @@ class Medium(Protocol):
     def sent_by(self, talker: int) -> float:
         """When the last frame that the talker has sent leaves it whole."""
 
+    def withdraw(self, talker: int, now: float) -> None:
+        """Take back the frames of a talker that have not begun by ``now``."""
+
     @property
     def next_at(self) -> float | None:
         """When ``step`` has something to do; None while all wires are idle."""

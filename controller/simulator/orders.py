@@ -116,9 +116,9 @@ _USAGES: dict[str, tuple[str, str]] = {
 }
 
 HELP = "\n".join(f"{usage:<48}{text}" for usage, text in _USAGES.values()) + (
-    "\nTimes are written 8ms, 250us, 2s. Frames are counted from 1, the next one, at the place where the fault"
-    "\nacts: `at K` means those that unit K sends (0: the adapter); without it those that come back to the"
-    "\nadapter (shared wire: all; open line: those that the adapter sends)."
+    "\nTimes are written 8ms, 250us, 2s. Frames are counted from 1, the next one, at the place where the"
+    "\nfault acts: `at K` means those that unit K sends (0: the adapter); without it those that come back"
+    "\nto the adapter (shared wire: all; open line: those that the adapter sends)."
 )
 """How every order is written, for a person."""
 

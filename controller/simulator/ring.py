@@ -73,7 +73,7 @@ class Ring:
         self._filler: Filler | None = None
 
     def send(self, talker: int, frames: Sequence[int], ready: float, pause: float = 0.0) -> float:
-        """Put frames on the talker's output wire; a dropped one leaves no gap."""
+        """Put frames on the talker's output wire."""
         started = max(ready, self._wires[talker].free_at)
         for value in frames:
             if talker != ADAPTER and self._pass_on:
@@ -86,13 +86,31 @@ class Ring:
         wire = self._wires[wire_number]
         if self._filler is not None and wire_number == self._units:
             self._say_until(ready)
-        for value, delay in self._faults.frames(wire_number, frame.value):
+        self._carry(wire, wire_number, frame.value, frame.origin, ready)
+
+    def _carry(self, wire: _Wire, place: int, value: int, origin: int, ready: float) -> None:
+        """One frame on one wire; one that a fault drops leaves its gap."""
+        carried = self._faults.frames(place, value)
+        for given, delay in carried:
             wire.free_at = max(ready + delay, wire.free_at) + self._frame_time
-            wire.frames.append(_Frame(wire.free_at, value, frame.origin))
+            wire.frames.append(_Frame(wire.free_at, given, origin))
+        if not carried:
+            wire.free_at = max(ready, wire.free_at) + self._frame_time
 
     def sent_by(self, talker: int) -> float:
         """When the last frame that the talker has sent leaves it whole."""
         return self._wires[talker].free_at
+
+    def withdraw(self, talker: int, now: float) -> None:
+        """Take back the frames of a talker that have not begun by ``now``."""
+        wire = self._wires[talker]
+        begun = [frame for frame in wire.frames if frame.origin != talker or self._begun(frame, now)]
+        wire.frames = deque(begun)
+        if begun or wire.free_at > now:
+            wire.free_at = begun[-1].whole_at if begun else now
+
+    def _begun(self, frame: _Frame, now: float) -> bool:
+        return frame.whole_at - self._frame_time <= now
 
     @property
     def next_at(self) -> float | None:
@@ -175,10 +193,8 @@ class Ring:
         if not data:
             return
         if self._faults.harms(unit):
-            for byte in data:
-                for value, delay in self._faults.frames(unit, byte):
-                    wire.free_at += delay + self._frame_time
-                    wire.frames.append(_Frame(wire.free_at, value, unit))
+            for value in data:
+                self._carry(wire, unit, value, unit, wire.free_at)
             return
         first = wire.free_at + self._frame_time
         wire.free_at += count * self._frame_time

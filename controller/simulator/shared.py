@@ -76,19 +76,34 @@ class SharedWire:
         """Put frames on the wire, whoever else speaks."""
         started = max(ready, self._free_at[talker])
         for value in frames:
-            for given, delay in self._faults.frames(talker, value):
-                start = max(ready + delay, self._free_at[talker])
-                self._free_at[talker] = start + self._frame_time
-                if self.reaches(talker) and not self._faults.dead(talker):
-                    self._spoken.append(_Spoken(start, given, talker))
+            self._speak(talker, value, ready)
             ready = max(ready, self._free_at[talker]) + pause
         self._spoken.sort()
         self._speak_against(self._free_at[talker])
         return started
 
+    def _speak(self, talker: int, value: int, ready: float) -> None:
+        """One frame from one talker; one that a fault drops leaves its gap."""
+        heard = self.reaches(talker) and not self._faults.dead(talker)
+        spoken = self._faults.frames(talker, value)
+        for given, delay in spoken:
+            start = max(ready + delay, self._free_at[talker])
+            self._free_at[talker] = start + self._frame_time
+            if heard:
+                self._spoken.append(_Spoken(start, given, talker))
+        if not spoken:
+            self._free_at[talker] = max(ready, self._free_at[talker]) + self._frame_time
+
     def sent_by(self, talker: int) -> float:
         """When the last frame that the talker has sent leaves it whole."""
         return self._free_at[talker]
+
+    def withdraw(self, talker: int, now: float) -> None:
+        """Take back the frames of a talker that have not begun by ``now``."""
+        self._spoken = [s for s in self._spoken if s.talker != talker or s.start <= now]
+        ends = [s.start + self._frame_time for s in self._spoken if s.talker == talker]
+        if self._free_at[talker] > now:
+            self._free_at[talker] = max(ends, default=now)
 
     @property
     def next_at(self) -> float | None:
@@ -153,9 +168,7 @@ class SharedWire:
             self._listening_from = whole_at - slack
         else:
             data_bits = min(self._format.data_bits, 8)
-            value = sum(
-                self._level(start + (1.5 + place) * self._bit) << place for place in range(data_bits)
-            )
+            value = sum(self._level(start + (1.5 + place) * self._bit) << place for place in range(data_bits))
             stop_at = self._format.bits - self._format.stop_bits + 0.5
             self._listening_from = start + stop_at * self._bit
         self._spoken = [s for s in self._spoken if s.start + self._frame_time > self._listening_from + slack]
@@ -185,12 +198,7 @@ class SharedWire:
             return
         unit = self._filler.unit
         while self._free_at[unit] < until:
-            value = self._filler.take(1)[0]
-            for given, delay in self._faults.frames(unit, value):
-                start = self._free_at[unit] + delay
-                self._free_at[unit] = start + self._frame_time
-                if self.reaches(unit) and not self._faults.dead(unit):
-                    self._spoken.append(_Spoken(start, given, unit))
+            self._speak(unit, self._filler.take(1)[0], self._free_at[unit])
         self._spoken.sort()
 
     def settle(self, now: float) -> None:

@@ -7,11 +7,11 @@ from itertools import islice
 
 from profiles.compiled import CompiledObservation, CompiledProfile
 from profiles.errors import BadValue
+from profiles.fields import FieldPart
 from profiles.model import Sets, StateSpec, Value, ValueType
-from profiles.parts import FieldPart
 from profiles.template import ByteTemplate
 
-__all__ = ["all_it_can_say", "fill", "first_value", "fits", "initial_value", "tells"]
+__all__ = ["all_it_can_say", "fill", "first_value", "fits", "initial_value", "tells", "write"]
 
 
 def initial_value(spec: StateSpec) -> Value:
@@ -56,6 +56,18 @@ def first_value(part: FieldPart, *, skip: int = 0) -> Value:
     return found[-1]
 
 
+def write(part: FieldPart, value: Value) -> bytes:
+    """A field's bytes.
+
+    Raises:
+        BadValue: it can't have that value.
+    """
+    problem = part.typed.problem(value) if part.typed else None
+    if problem:
+        raise BadValue(f"{part.name} {problem}, not {value!r}")
+    return part.number.write(part.raw(value))
+
+
 def fill(
     template: ByteTemplate,
     sets: Sets,
@@ -81,7 +93,7 @@ def fill(
 
 def _writable(part: FieldPart, value: Value) -> bool:
     try:
-        part.build({part.name: value}, None, {})
+        write(part, value)
     except BadValue:
         return False
     return True

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from controller.simulator.faults import Refuse
 from controller.simulator.orders import read_value
-from controller.simulator.speech import fill, first_value, fits, initial_value, tells
+from controller.simulator.speech import fill, first_value, fits, initial_value, tells, write
 from profiles.compiled import CompiledAction, CompiledProfile, CompiledReply, resolve
 from profiles.errors import BadValue, NotKnown
+from profiles.fields import FieldPart
 from profiles.model import Value
-from profiles.parts import FieldPart
 from profiles.stream import Found, StreamMatcher
 from profiles.template import Reading
 
@@ -38,6 +39,11 @@ class Pressed:
     """What it says of that, message by message."""
 
 
+def never(_action: str) -> Refuse | None:
+    """A unit that refuses nothing."""
+    return None
+
+
 class SimulatedUnit:
     """A unit of a simulated bus.
 
@@ -56,7 +62,7 @@ class SimulatedUnit:
         profile: CompiledProfile,
         *,
         spokesman: bool = True,
-        refusal: Callable[[str], Refuse | None] = lambda action: None,
+        refusal: Callable[[str], Refuse | None] = never,
     ) -> None:
         self.number = number
         self.address = address
@@ -207,6 +213,11 @@ class SimulatedUnit:
         ]
         return Pressed(changed, tuple(messages))
 
+    def lead(self, action: CompiledAction, values: Mapping[str, Value], address: int | None) -> None:
+        """It sends an action itself: where that is meant for it too, it does what the action says."""
+        if self.is_meant(Reading(address=address)):
+            self._apply(self._fitting(action), values)
+
     def action(self, name: str, values: Mapping[str, str]) -> tuple[CompiledAction, dict[str, Value]]:
         """An action and its parameters as they are typed in an order.
 
@@ -229,13 +240,11 @@ def _field_value(part: FieldPart, text: str) -> Value:
         BadValue: it can't have it.
     """
     candidates: list[Value] = [text]
-    try:
+    with contextlib.suppress(ValueError):  # then it can only be a name
         candidates.append(int(text, 0))
-    except ValueError:
-        pass  # it can only be a name
     for candidate in candidates:
         try:
-            part.build({part.name: candidate}, None, {})
+            write(part, candidate)
         except BadValue as error:
             problem = error
         else:
