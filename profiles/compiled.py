@@ -56,6 +56,7 @@ class CompiledAction:
     spec: Action
     send: ByteTemplate
     replies: tuple[CompiledReply, ...]
+    """The answers it can get: its own, and after them those that any action can get."""
     twins: tuple[str, ...] = ()
     """Other actions that say the same bytes, such as a toggle under two names."""
 
@@ -155,9 +156,10 @@ class CompiledProfile:
         self.profile = profile
         self.line = profile.line
         self.confirm = profile.confirm
+        common = tuple(self._reply(reply, {}) for reply in profile.reply)
         self.actions: dict[str, CompiledAction] = {}
         for name, spec in profile.actions.items():
-            self.actions[name] = self._action(name, spec)
+            self.actions[name] = self._action(name, spec, common)
         for action in self.actions.values():
             twins = tuple(
                 other.name
@@ -177,25 +179,21 @@ class CompiledProfile:
             for index, spec in enumerate(profile.observations)
         )
 
-    def _action(self, name: str, spec: Action) -> CompiledAction:
+    def _action(self, name: str, spec: Action, common: tuple[CompiledReply, ...]) -> CompiledAction:
         try:
             send = ByteTemplate.compile(
                 spec.send, types=spec.parameters, address=self.profile.address, sending=True
             )
-            replies = tuple(
-                CompiledReply(
-                    reply,
-                    ByteTemplate.compile(
-                        reply.expect,
-                        types={**field_types(self.profile, reply.sets), **spec.parameters},
-                        address=self.profile.address,
-                    ),
-                )
-                for reply in spec.reply
-            )
+            own = tuple(self._reply(reply, spec.parameters) for reply in spec.reply)
         except TemplateError as error:
             raise TemplateError(f"action {name}: {error.what}", index=error.index, todo=error.todo) from error
-        return CompiledAction(name, spec, send, replies)
+        return CompiledAction(name, spec, send, own + common)
+
+    def _reply(self, spec: Reply, parameters: Mapping[str, Parameter]) -> CompiledReply:
+        types: dict[str, Typed] = {**field_types(self.profile, spec.sets), **parameters}
+        return CompiledReply(
+            spec, ByteTemplate.compile(spec.expect, types=types, address=self.profile.address)
+        )
 
     def action(self, name: str) -> CompiledAction:
         """The action of that name.

@@ -123,8 +123,7 @@ class Fault:
 
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}" if self.line else self.file
-        note = "note: " if self.warning else ""
-        text = f"{place}: {note}{self.key}: {self.what}" if self.key else f"{place}: {note}{self.what}"
+        text = f"{place}: {self.key}: {self.what}" if self.key else f"{place}: {self.what}"
         return f"{text}; {self.todo}" if self.todo else text
 
 

@@ -300,6 +300,8 @@ class Profile(Strict):
     address: Address | None = None
     states: dict[Name, StateSpec] = Field(default_factory=dict)
     actions: dict[Name, Action] = Field(default_factory=dict)
+    reply: tuple[Reply, ...] = Field(default=(), strict=False)
+    """Answers that any action can get, such as a refusal that says why."""
     observations: tuple[Observation, ...] = Field(default=(), strict=False)
     evidence: tuple[Evidence, ...] = Field(default=(), strict=False)
     probe: Name | None = None

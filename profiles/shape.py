@@ -8,7 +8,7 @@ is kept apart, so that the rest of it can be checked in the same go.
 from __future__ import annotations
 
 import types
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any, Generic, TypeVar, Union, get_args, get_origin
 
@@ -18,7 +18,7 @@ from profiles.errors import Fault
 from profiles.locating import Lines, Step, key_text
 from profiles.wording import Finding
 
-__all__ = ["MOST_FAULTS", "Rest", "Shape", "Shown", "fit", "sound_rest"]
+__all__ = ["MOST_FAULTS", "Rest", "Shape", "Shown", "fit", "in_order", "sound_rest"]
 
 MOST_FAULTS = 500
 """More faults of one file than these are counted and not told."""
@@ -57,19 +57,20 @@ def fit(model: type[M], data: Mapping[str, Any], shown: Shown) -> Shape[M]:
         return Shape(model.model_validate(data))
     except ValidationError as error:
         found = error.errors(include_url=False)
-    told: dict[Path, Fault] = {}
+    faults: list[Fault] = []
+    paths: dict[Path, None] = {}
     for entry in found:
         path, parent = _place(model, entry["loc"])
         context = entry.get("ctx", {})
-        if path in told or (entry["type"] == "too_short" and len(entry["input"]) >= context["min_length"]):
+        if path in paths or (entry["type"] == "too_short" and len(entry["input"]) >= context["min_length"]):
             continue  # pydantic counts only the entries that are right, and has told of the others
-        finding = Finding(entry["type"], entry["msg"], entry["input"], context, path, _model(parent))
-        told[path] = shown.fault(path, *finding.words())
-        if len(told) > MOST_FAULTS:
-            rest = len(found) - MOST_FAULTS
-            told[path] = shown.fault((), f"has at least {rest} more faults; these are the first")
-            break
-    return Shape(None, tuple(told.values()), tuple(told))
+        paths[path] = None
+        if len(faults) < MOST_FAULTS:
+            finding = Finding(entry["type"], entry["msg"], entry["input"], context, path, _model(parent))
+            faults.append(shown.fault(path, *finding.words()))
+    if len(paths) > len(faults):
+        faults.append(shown.fault((), f"has {len(paths) - len(faults)} more faults that are not listed"))
+    return Shape(None, tuple(faults), tuple(paths))
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +101,11 @@ def sound_rest(data: Mapping[str, Any], paths: Sequence[Path], entries_of: Seque
             value = [entry for index, entry in enumerate(value) if (key, index) not in dropped]
         rest[key] = value
     return Rest(rest, frozenset(dropped))
+
+
+def in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
+    """Faults in the order of their lines; those without one come first."""
+    return tuple(sorted(faults, key=lambda fault: fault.line or 0))
 
 
 def _place(model: type[BaseModel], loc: Sequence[Step]) -> tuple[Path, Any]:

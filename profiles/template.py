@@ -190,6 +190,11 @@ class ByteTemplate:
         return any(isinstance(part, AddressPart) for part in self.parts)
 
     @property
+    def checked(self) -> bool:
+        """Whether a check guards it."""
+        return bool(self._checks)
+
+    @property
     def counters(self) -> tuple[CounterPart, ...]:
         """The counters, in their order."""
         return tuple(part for part in self.parts if isinstance(part, CounterPart))

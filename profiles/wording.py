@@ -105,10 +105,9 @@ class Finding:
                 return self._length()
             case "value_error":
                 error = self.context["error"]
-                return (error.what, error.todo) if isinstance(error, LinewardenError) else (str(error), "")
-            case _:  # a kind of our own (profiles/model.py): its message is a sentence of ours already
-                what, _, todo = self.message.partition("; ")
-                return what, todo
+                return (error.what, error.todo) if isinstance(error, LinewardenError) else _halves(str(error))
+            case _:  # a kind of our own (profiles/items.py, model.py): its message is a sentence of ours
+                return _halves(self.message)
 
     def _fields(self) -> dict[str, FieldInfo]:
         fields = self.model.model_fields if self.model else {}
@@ -134,11 +133,18 @@ class Finding:
     def _none_of_them(self) -> tuple[str, str]:
         names = re.findall(r"'([^']*)'", self.context["expected"])
         close = difflib.get_close_matches(self.value, names, n=1) if isinstance(self.value, str) else []
-        hint = f"did you mean {close[0]!r}?" if close else ""
-        return f"must be {listing(names)}, not {value_text(self.value)}", hint
+        hint = f'did you mean "{close[0]}"?' if close else ""
+        quoted = [f'"{name}"' for name in names]
+        return f"must be {listing(quoted)}, not {value_text(self.value)}", hint
 
     def _length(self) -> tuple[str, str]:
         if not self.value:
             return "is empty", ""
         of = "characters" if isinstance(self.value, str) else "entries"
         return f"has {len(self.value)} {of}, and {self.context['max_length']} are the most", ""
+
+
+def _halves(sentence: str) -> tuple[str, str]:
+    """What is wrong and what would be right, of a sentence that has both with a semicolon between."""
+    what, _, todo = sentence.partition("; ")
+    return what, todo
