@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -223,6 +222,8 @@ def _mqtt(looked: LookedSite, mqtt: MqttSpec) -> None:
 
 def _is_here(host: str) -> bool:
     """Whether a host is this machine, as its name tells."""
+    import ipaddress
+
     if host.lower() == "localhost":
         return True
     try:

@@ -7,6 +7,7 @@ never guesses: bytes that are no number of the coding read as None.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 from profiles.errors import BadValue
@@ -104,7 +105,12 @@ class NumberCoding:
         """
         if numbers is None or len(numbers) > MOST_TRIED:
             return (self.alphabet,) * self.size
-        written = [self.write(number) for number in numbers]
-        if self.coding == "hex-text":  # read in either case
-            written += [data.lower() for data in written]
-        return tuple(frozenset(data[place] for data in written) for place in range(self.size))
+        return _places(self, numbers)
+
+
+@lru_cache(maxsize=256)
+def _places(coding: NumberCoding, numbers: frozenset[int]) -> tuple[frozenset[int], ...]:
+    written = [coding.write(number) for number in numbers]
+    if coding.coding == "hex-text":  # read in either case
+        written += [data.lower() for data in written]
+    return tuple(frozenset(data[place] for data in written) for place in range(coding.size))

@@ -49,7 +49,8 @@ Name = Annotated[
 class Strict(BaseModel):
     """A table of a file: no unknown keys, no guessing at types, no nan, never changed once read."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True)
+    # Built when first used: most tables are only ever read inside a larger one, which builds them anyway.
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True, defer_build=True)
 
 
 def _plain_value(value: Any) -> Value:

@@ -11,10 +11,10 @@ import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from profiles import builtin
 from profiles.checking import load_profile
 from profiles.errors import FileUnreadable, InputError, NotKnown
 from profiles.storage import decode_text, parse_toml, read_bytes
@@ -172,7 +172,13 @@ def _at_path(name: str, relative_to: Path | None) -> Source:
 
 
 def _shipped() -> Traversable:
-    return resources.files("profiles.builtin")
+    folder = Path(builtin.__file__).parent
+    if folder.is_dir():
+        return folder
+    # A packed program; the import is dear, and seldom needed.
+    from importlib import resources
+
+    return resources.files(builtin)
 
 
 def _sources(own: Path) -> Iterator[Source]:

@@ -8,7 +8,7 @@ from pathlib import PurePosixPath, PureWindowsPath
 from typing import Any
 
 from profiles.compiled import field_types
-from profiles.errors import BadValue, NotKnown, TemplateError
+from profiles.errors import BadValue, LinewardenError, NotKnown, TemplateError
 from profiles.locating import key_text
 from profiles.model import Action, Address, AddressItem, AnyItem, CheckItem, Evidence, PauseItem, Reply
 from profiles.parts import CheckPart, CounterPart, Typed
@@ -110,31 +110,32 @@ def _build(
     def compiled(some: Sequence[Any]) -> ByteTemplate:
         return ByteTemplate.compile(some, types=types, address=address, sending=sending)
 
-    faulty = False
-    for index, item in enumerate(items):
-        try:
-            _try_alone(item, compiled)
-        except (TemplateError, NotKnown) as error:
-            faulty = True
-            looked.fault((*path, index, _key(item)), error.what, error.todo)
-    if faulty:
-        return None
     try:
         template = compiled(items)
     except TemplateError as error:
-        place = path if error.index is None else (*path, error.index, _key(items[error.index]))
-        looked.fault(place, error.what, error.todo)
+        alone = _faulty_alone(items, compiled) or {error.index: error}
+        for index, reason in alone.items():
+            place = path if index is None else (*path, index, _key(items[index]))
+            looked.fault(place, reason.what, reason.todo)
         return None
     _fits_line(looked, path, items, template)
     return template
 
 
-def _try_alone(item: Any, compiled: Callable[[Sequence[Any]], ByteTemplate]) -> None:
-    """Build one item by itself: a check needs the others, and a pause is no byte."""
-    if isinstance(item, CheckItem):
-        CheckPart.compile(item)
-    elif not isinstance(item, PauseItem):
-        compiled([item])
+def _faulty_alone(
+    items: Sequence[Any], compiled: Callable[[Sequence[Any]], ByteTemplate]
+) -> dict[int | None, LinewardenError]:
+    """The items that can't be built even by themselves: all of them, where compiling stops at the first."""
+    faulty: dict[int | None, LinewardenError] = {}
+    for index, item in enumerate(items):
+        try:
+            if isinstance(item, CheckItem):  # it needs the others
+                CheckPart.compile(item)
+            elif not isinstance(item, PauseItem):  # it is no byte
+                compiled([item])
+        except (TemplateError, NotKnown) as error:
+            faulty[index] = error
+    return faulty
 
 
 def _key(item: Any) -> str:
