@@ -123,6 +123,11 @@ class Bus:
             burst_gap=line.burst_gap,
         )
 
+    def timing(self) -> tuple[float | None, float | None, float | None]:
+        """The adapter's latency and jitter, and one hop, in seconds, as far as they are known."""
+        times = self._times()
+        return times.latency, times.jitter, times.hop
+
     async def start(self) -> None:
         """Open the port and begin to work; nothing is sent."""
         self._link.start()
@@ -232,6 +237,8 @@ class Bus:
             gate.sent(cleared, self._clock())
         self._counters["actions"] += 1
         outcome = outcome_of(report, message, method, profile, self._times(), self._with.utc())
+        if outcome.reason is Reason.LINK_LOST and self.status.text:
+            outcome = replace(outcome, text=f"{outcome.text}: {self.status.text}")
         self._update_states(cleared, report)
         self._update_alerts(outcome, loop=method is Method.LOOP)
         return outcome

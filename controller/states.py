@@ -107,6 +107,17 @@ class StateBook:
         """Nothing is known of these units any more (a lost link)."""
         return [change for unit in units for change in self.doubt(unit, list(self._book.get(unit, {})), now)]
 
+    def rename(self, units: Iterable[str], names: Iterable[str], now: float) -> None:
+        """These units have these states from now on: new ones are unknown, the others stay as they are."""
+        wanted = tuple(names)
+        for unit in units:
+            old = self._book.get(unit, {})
+            self._book[unit] = {
+                name: old.get(name)
+                or StateValue(None, Known.UNKNOWN, now, self._last_known.get((unit, name)))
+                for name in wanted
+            }
+
     def _set(self, unit: str, name: str, value: StateValue) -> StateChange:
         self._book[unit][name] = value
         return StateChange(unit, name, value)

@@ -1,0 +1,265 @@
+"""Every command's arguments and its help."""
+
+from __future__ import annotations
+
+import argparse
+
+__all__ = ["build_parser"]
+
+_EPILOG = """exit code 0: done; 1: what was asked did not come about; 2: the input or the call was wrong.
+
+This is no emergency stop and no safety interlock. Isolate and lock out the supply before opening gear."""
+
+
+class _Commands:
+    """Adds commands in the order in which the help shows them."""
+
+    def __init__(self, parser: argparse.ArgumentParser) -> None:
+        self._sub = parser.add_subparsers(metavar="COMMAND", title="commands")
+
+    def add(self, name: str, does: str, module: str | None = None, **more: str) -> argparse.ArgumentParser:
+        command = self._sub.add_parser(
+            name,
+            help=does,
+            description=more.get("long", does[0].upper() + does[1:] + "."),
+            epilog=more.get("epilog"),
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        command.set_defaults(module=f"tui.commands.{module or name}")
+        return command
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    parser = argparse.ArgumentParser(
+        prog="linewarden",
+        description="Puts gear that speaks a maker's own serial bus under home-automation control.",
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action=_Version, nargs=0, help="show the version and end")
+    parser.set_defaults(module=None)
+    commands = _Commands(parser)
+    for add in (_demo, _run, _status, _act, _off, _lock, _unlock, _listen, _probe, _adapter, _send):
+        add(commands)
+    for add in (_check, _profiles, _ports, _sim, _journal):
+        add(commands)
+    return parser
+
+
+class _Version(argparse.Action):
+    """Looks the version up only when it is asked for: that takes longer than all the rest."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        from importlib.metadata import version
+
+        print(f"linewarden {version('linewarden')}")
+        parser.exit()
+
+
+def _site(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--site",
+        metavar="FILE",
+        help="the site file; without it $LINEWARDEN_SITE, then site.toml in this folder",
+    )
+    command.add_argument(
+        "--state", metavar="FOLDER", help="where the journal is kept; without it the user's state folder"
+    )
+
+
+def _json(command: argparse.ArgumentParser, what: str = "one JSON document") -> None:
+    command.add_argument("--json", action="store_true", help=f"print {what} and nothing else")
+
+
+def _demo(commands: _Commands) -> None:
+    command = commands.add("demo", "a short evening at the simulated Larkfield Hall")
+    command.add_argument("--headless", action="store_true", help="print it instead of opening the dashboard")
+    command.add_argument(
+        "--fast", action="store_true", help="leave out the pauses that are there for reading"
+    )
+
+
+def _run(commands: _Commands) -> None:
+    command = commands.add(
+        "run",
+        "the controller without a screen, until SIGTERM",
+        long="Drives the site's buses until SIGTERM or Ctrl-C. On start nothing is sent.",
+    )
+    _site(command)
+    command.add_argument("--verbose", "-v", action="store_true", help="log what is done as well")
+
+
+def _status(commands: _Commands) -> None:
+    command = commands.add("status", "is it running; buses, units, alerts, locks")
+    _site(command)
+    _json(command)
+
+
+def _act(commands: _Commands) -> None:
+    command = commands.add(
+        "act",
+        "one action, confirmed",
+        long="Tells a unit (or, by a bus's id, all units on it) to do something, and says how it is known "
+        "that it was told.",
+        epilog="example: linewarden act foyer-amp set-volume level=20",
+    )
+    command.add_argument("unit", metavar="UNIT", help="a unit's id, or a bus's id for all units on it")
+    command.add_argument("action", metavar="ACTION", help="an action of the unit's profile")
+    command.add_argument("parameters", metavar="name=value", nargs="*", help="the action's parameters")
+    command.add_argument("--within", metavar="SECONDS", type=float, help="refuse it if it waits longer")
+    command.add_argument("--id", metavar="ID", help="the command's id; the same id twice is one command")
+    _site(command)
+    _json(command)
+
+
+def _off(commands: _Commands) -> None:
+    command = commands.add("off", "everything de-energised, now", long=_OFF)
+    command.add_argument(
+        "scope",
+        metavar="UNIT or GROUP",
+        nargs="?",
+        help="only this unit, group or bus; without it everything",
+    )
+    _site(command)
+    _json(command)
+
+
+_OFF = """De-energises everything, or one unit, group or bus, now: past locks and queues; power
+amplifiers first. It is no emergency stop: it needs the adapter, the line and the gear to work."""
+
+
+def _lock(commands: _Commands) -> None:
+    command = commands.add(
+        "lock",
+        "set a service lock",
+        long="While a lock stands, none of our own commands energises its target. It does not stop a front "
+        "panel or a remote, and is no substitute for isolating and locking out the supply.",
+    )
+    command.add_argument("target", metavar="TARGET", help="a unit, a group or a bus")
+    command.add_argument("--why", metavar="TEXT", required=True, help="why, for whoever meets it")
+    command.add_argument("--who", metavar="NAME", help="who sets it; without it the login name")
+    _site(command)
+    _json(command)
+
+
+def _unlock(commands: _Commands) -> None:
+    command = commands.add("unlock", "clear a service lock, on the spot")
+    command.add_argument("lock", metavar="LOCK", help="the lock's id, or its first characters")
+    _site(command)
+    _json(command)
+
+
+def _listen(commands: _Commands) -> None:
+    command = commands.add("listen", "live traffic with its meaning")
+    command.add_argument("bus", metavar="BUS")
+    command.add_argument("--seconds", metavar="N", type=float, help="end after so long")
+    command.add_argument("--record", metavar="FILE", help="also write a recording, for decode and learn")
+    _site(command)
+    _json(command, "one JSON document a line")
+
+
+def _probe(commands: _Commands) -> None:
+    command = commands.add("probe", "who answers, and where the ring is cut")
+    command.add_argument("bus", metavar="BUS")
+    _site(command)
+    _json(command)
+
+
+def _adapter(commands: _Commands) -> None:
+    command = commands.add(
+        "adapter",
+        "self-test of an adapter with a loop-back plug",
+        long="Sends bytes through a loop-back plug (transmit joined to receive) and measures what the "
+        "adapter can do: rates, latency and its jitter, inversion. Take the bus off first.",
+    )
+    command.add_argument("port", metavar="PORT", help="a path, usb:VID:PID[:SERIAL], or a pyserial URL")
+    command.add_argument(
+        "--baud", metavar="RATE", type=float, action="append", help="only this rate (repeatable)"
+    )
+    command.add_argument("--keep-for", metavar="BUS", help="keep the latency for this bus of the site")
+    _site(command)
+    _json(command)
+
+
+def _send(commands: _Commands) -> None:
+    command = commands.add(
+        "send",
+        "raw bytes, before a profile exists",
+        long="Sends raw bytes through the gate: on the spot only, where the site has `allow_raw = true` for "
+        "the bus, and never past a service lock.",
+        epilog='example: linewarden send hall "A5 01 01 02" --allow-raw',
+    )
+    command.add_argument("bus", metavar="BUS")
+    command.add_argument("bytes", metavar="BYTES", nargs="+", help="hexadecimal, such as A5 01 01 02")
+    command.add_argument("--allow-raw", action="store_true", help="yes, these bytes may do anything")
+    _site(command)
+    _json(command)
+
+
+def _check(commands: _Commands) -> None:
+    command = commands.add("check", "profiles and sites, evidence included")
+    command.add_argument("files", metavar="FILE", nargs="+", help="a profile's or a site's TOML file")
+    _json(command)
+
+
+def _profiles(commands: _Commands) -> None:
+    command = commands.add("profiles", "list, show, import, export")
+    what = command.add_subparsers(metavar="WHAT", dest="what")
+    _json(command)
+    listing = what.add_parser("list", help="all profiles and where each comes from (without WHAT, this)")
+    show = what.add_parser("show", help="one profile: what it says, or with --text its file")
+    show.add_argument("name", metavar="NAME")
+    show.add_argument("--text", action="store_true", help="print the file itself")
+    checks = what.add_parser("checks", help="the names of all checks that a profile can use")
+    bring = what.add_parser("import", help="take in a profile that was exported, or a TOML file")
+    bring.add_argument("file", metavar="FILE")
+    bring.add_argument("--replace", action="store_true", help="in place of one of the same name")
+    export = what.add_parser("export", help="one file with the profile and its evidence")
+    export.add_argument("name", metavar="NAME")
+    export.add_argument("file", metavar="FILE")
+    export.add_argument("--replace", action="store_true", help="in place of a file of that name")
+    for each in (listing, show, checks, bring, export):
+        # Without a default of its own, `profiles --json show NAME` keeps what was said before WHAT.
+        each.add_argument(
+            "--json",
+            action="store_true",
+            default=argparse.SUPPRESS,
+            help="print one JSON document and nothing else",
+        )
+
+
+def _ports(commands: _Commands) -> None:
+    _json(commands.add("ports", "serial ports here, by path and by stable name"))
+
+
+def _sim(commands: _Commands) -> None:
+    command = commands.add(
+        "sim",
+        "a simulated chain behind a pty",
+        long="Runs a chain of units behind a pty, whose path it prints first; any serial program can open "
+        "it. Faults and front-panel presses are read from standard input while it runs; `help` lists them.",
+        epilog="example: linewarden sim --profile pellgate-chain --units 4 --site-file site.toml",
+    )
+    command.add_argument("--profile", metavar="P", required=True, help="a profile's name or file")
+    command.add_argument("--units", metavar="N", type=int, default=1, help="how many units (1)")
+    command.add_argument(
+        "--topology", choices=("ring", "open", "shared"), help="without it, what the profile's method needs"
+    )
+    command.add_argument("--fault", metavar="F", action="append", default=[], help="a fault from the start")
+    command.add_argument("--latency-ms", metavar="MS", type=float, default=0.0, help="the adapter's latency")
+    command.add_argument("--link", metavar="PATH", help="a symbolic link to the pty, for a name that stays")
+    command.add_argument("--site-file", metavar="FILE", help="also write a site file that uses it")
+    command.add_argument("--seconds", metavar="N", type=float, help="end after so long")
+
+
+def _journal(commands: _Commands) -> None:
+    command = commands.add("journal", "what was commanded and what became of it")
+    command.add_argument("--limit", metavar="N", type=int, default=20, help="the newest N (20)")
+    command.add_argument("--unit", metavar="UNIT")
+    command.add_argument("--result", metavar="RESULT", help="confirmed, failed, refused ...")
+    command.add_argument("--text", metavar="TEXT", help="anywhere in unit, action, origin, reason")
+    command.add_argument("--since", metavar="WHEN", help="a date or time (ISO 8601), or so long ago: 2h, 3d")
+    command.add_argument("--traffic", action="store_true", help="with the traffic around failures")
+    _site(command)
+    _json(command)

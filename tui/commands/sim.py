@@ -1,0 +1,129 @@
+"""``linewarden sim``: a simulated chain behind a pty."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import select
+import signal
+import sys
+import time
+from pathlib import Path
+
+from controller.simulator.adapter import AdapterFacts
+from controller.simulator.layout import Layout
+from controller.simulator.line import SimulatedLine
+from controller.simulator.medium import Topology
+from controller.simulator.pty_port import PtyPort
+from controller.simulator.runner import Runner
+from profiles.compiled import CompiledProfile
+from profiles.errors import BadValue, FileUnreadable, LinewardenError
+from profiles.library import find
+from profiles.model import Method
+from tui.telling import plain
+
+_TOPOLOGY = {Method.LOOP: Topology.RING, Method.NONE: Topology.OPEN}
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Run it until the time is over, standard input says ``quit``, SIGTERM or Ctrl-C."""
+    if not 0 <= arguments.latency_ms <= 1000:
+        raise BadValue(f"--latency-ms must be from 0 to 1000, not {arguments.latency_ms:g}")
+    if arguments.seconds is not None and not 0 < arguments.seconds < 1e9:
+        raise BadValue(f"--seconds must be above 0, not {arguments.seconds:g}")
+    profile = find(arguments.profile).load()
+    named = Topology(arguments.topology) if arguments.topology else None
+    topology = named or _TOPOLOGY.get(profile.confirm.method, Topology.SHARED)
+    line = SimulatedLine(
+        profile,
+        Layout(units=arguments.units, topology=topology),
+        AdapterFacts(latency_s=arguments.latency_ms / 1000),
+    )
+    runner = Runner()
+    with contextlib.closing(runner), PtyPort(line, link=arguments.link, runner=runner) as port:
+        print(port.path, flush=True)
+        for fault in arguments.fault:
+            print(plain(port.order(fault)), flush=True)
+        if arguments.site_file:
+            _write_site(Path(arguments.site_file), arguments, profile, topology, str(port.path))
+        runner.start()
+        _follow(port, arguments.seconds)
+    return 0
+
+
+def _follow(port: PtyPort, seconds: float | None) -> None:
+    """Carry out orders from standard input, and tell what happens in the chain."""
+    stopping: list[int] = []
+    signal.signal(signal.SIGTERM, lambda number, _: stopping.append(number))
+    until = None if seconds is None else time.monotonic() + seconds
+    listening = True
+    pending = b""
+    with contextlib.suppress(KeyboardInterrupt):
+        while not stopping and (until is None or time.monotonic() < until):
+            ready, _, _ = select.select([sys.stdin] if listening else [], [], [], 0.2)
+            for happening in port.live.happenings():
+                print(plain(f"unit {happening.unit}: {happening.what}"), flush=True)
+            if not ready:
+                continue
+            data = os.read(sys.stdin.fileno(), 4096)
+            if not data:
+                listening = False  # a closed standard input ends the orders, not the chain
+                continue
+            *lines, pending = (pending + data).split(b"\n")
+            for text in (line.decode("utf-8", "replace").strip() for line in lines):
+                if text == "quit":
+                    return
+                if text:
+                    _order(port, text)
+
+
+def _order(port: PtyPort, text: str) -> None:
+    try:
+        print(plain(port.order(text), lines=True), flush=True)
+    except LinewardenError as error:
+        print(f"linewarden: {plain(str(error))}", file=sys.stderr, flush=True)
+
+
+def _write_site(
+    path: Path, arguments: argparse.Namespace, profile: CompiledProfile, topology: Topology, port: str
+) -> None:
+    """A site file that uses the simulated chain: a beginning for one's own.
+
+    Raises:
+        FileUnreadable: there is a file of that name, or it can't be written.
+    """
+    name = arguments.profile
+    if "/" in name or name.endswith(".toml"):
+        name = str(Path(name).resolve())
+    lines = [
+        "# Written by `linewarden sim`: a simulated chain, as a beginning for a site file of one's own.",
+        "[site]",
+        'id = "larkfield-hall"',
+        'title = "Larkfield Hall"',
+        "",
+        "[buses.hall]",
+        f'port = "{port}"',
+        f'profile = "{name}"',
+        f'topology = "{topology}"',
+    ]
+    if topology is Topology.RING:
+        lines += [
+            f"units_expected = {arguments.units}",
+            f"adapter_latency_ms = {arguments.latency_ms}",
+            f"adapter_jitter_ms = {arguments.latency_ms or 0.2}",
+        ]
+    elif topology is Topology.SHARED:
+        lines.append("hears_itself = true")
+    lines.append("allow_raw = true")
+    for number, address in enumerate(Layout(units=arguments.units).addresses_on(profile), 1):
+        lines += ["", f"[units.unit-{number}]", 'bus = "hall"', f'title = "Unit {number}"']
+        if address is not None:
+            lines.append(f"address = {address}")
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write("\n".join(lines) + "\n")
+    except FileExistsError:
+        raise FileUnreadable("is there already", where=str(path), todo="choose another name") from None
+    except OSError as error:
+        raise FileUnreadable(f"can't be written ({error.strerror})", where=str(path)) from error

@@ -1,0 +1,54 @@
+"""``name=value`` words into values, by what the action's parameters are."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from controller.api import SiteView, UnitView
+from profiles.errors import BadValue
+from profiles.model import Value
+
+__all__ = ["find_unit", "read_parameters"]
+
+
+def find_unit(view: SiteView, target: str) -> UnitView | None:
+    """The unit of that id; for a bus's id, its first unit (all units of a bus have one profile)."""
+    by_id = next((unit for unit in view.units if unit.id == target), None)
+    return by_id or next((unit for unit in view.units if unit.bus == target), None)
+
+
+def read_parameters(words: Sequence[str], unit: UnitView | None, action: str) -> dict[str, Value]:
+    """The parameters of an action as they were typed.
+
+    Names and ranges are judged by the gate; here a text only becomes a value of the right type.
+
+    Raises:
+        BadValue: a word is no ``name=value``, or stands twice, or is no number where one is needed.
+    """
+    known: Mapping[str, Mapping[str, object]] = {}
+    if unit is not None:
+        known = next((a.parameters for a in unit.actions if a.name == action), {})
+    values: dict[str, Value] = {}
+    for word in words:
+        name, equals, text = word.partition("=")
+        if not equals or not name:
+            raise BadValue(f"{word!r} is no parameter", todo="write name=value, such as level=20")
+        if name in values:
+            raise BadValue(f"{name} is given twice")
+        values[name] = _value(name, text, str(known.get(name, {}).get("type", "text")))
+    return values
+
+
+def _value(name: str, text: str, kind: str) -> Value:
+    try:
+        match kind:
+            case "boolean":
+                return {"true": True, "false": False, "on": True, "off": False}[text.lower()]
+            case "integer":
+                return int(text, 0)
+            case "float":
+                return float(text)
+    except (ValueError, KeyError):
+        wanted = {"boolean": "true or false", "integer": "a whole number", "float": "a number"}[kind]
+        raise BadValue(f"{name} must be {wanted}, not {text!r}") from None
+    return text

@@ -1,0 +1,204 @@
+"""Records in words, for the command line. What came from the wire is shown as symbols, never as it is."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from controller.api import JournalEntry
+from controller.records import (
+    Command,
+    Direction,
+    Known,
+    Outcome,
+    Result,
+    StateValue,
+    Traffic,
+    to_json,
+)
+from profiles.model import Value
+
+__all__ = [
+    "action_words",
+    "as_json",
+    "clock_time",
+    "entry_lines",
+    "hexadecimal",
+    "outcome_document",
+    "outcome_words",
+    "plain",
+    "state_word",
+    "table",
+    "traffic_line",
+    "value_word",
+]
+
+_SYMBOLS = {
+    Known.OBSERVED: "●",
+    Known.CONFIRMED: "◉",
+    Known.PRESUMED: "◌",
+    Known.UNKNOWN: "?",
+}
+
+
+def plain(text: str, *, lines: bool = False) -> str:
+    """Text in which nothing can steer a terminal: control and bidirectional characters become symbols.
+
+    ``lines`` keeps the ends of lines, for texts of our own that have several.
+    """
+    return "".join(c if lines and c == "\n" else _symbol(c) for c in text)
+
+
+def _symbol(character: str) -> str:
+    code = ord(character)
+    if code < 0x20:
+        return chr(0x2400 + code)
+    if code == 0x7F:
+        return "␡"
+    if 0x80 <= code < 0xA0 or code in _INVISIBLE:
+        return "�"
+    return character
+
+
+_INVISIBLE = frozenset((0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A), 0xFEFF))
+"""Marks that change the direction of text, and the byte-order mark (Unicode, UAX 9)."""
+
+
+def hexadecimal(data: bytes) -> str:
+    """Bytes as digit pairs."""
+    return data.hex(" ").upper()
+
+
+def clock_time(at: float, *, date: bool = False) -> str:
+    """A UTC instant in this machine's time zone."""
+    local = time.localtime(at)
+    millis = int(at % 1 * 1000)
+    form = "%Y-%m-%d %H:%M:%S" if date else "%H:%M:%S"
+    return f"{time.strftime(form, local)}.{millis:03d}"
+
+
+def value_word(value: Value | None) -> str:
+    """A value as it is typed."""
+    if value is None:
+        return "-"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return plain(str(value))
+
+
+def state_word(name: str, state: StateValue) -> str:
+    """A state with its value and how it is known: symbol and word."""
+    if state.known is Known.UNKNOWN:
+        was = f", last {value_word(state.last_known)}" if state.last_known is not None else ""
+        return f"{name} ? (unknown{was})"
+    return f"{name} {value_word(state.value)} {_SYMBOLS[state.known]} {state.known.value}"
+
+
+def action_words(command: Command) -> str:
+    """A command as it would be typed."""
+    if command.raw is not None:
+        return f"{plain(command.unit)}: bytes {hexadecimal(command.raw)}"
+    given = " ".join(f"{name}={value_word(value)}" for name, value in command.parameters.items())
+    return plain(f"{command.unit} {command.action} {given}".rstrip())
+
+
+def outcome_words(command: Command, outcome: Outcome) -> str:
+    """What became of a command, in one line."""
+    head = f"{action_words(command)}: {outcome.result.value}"
+    if not outcome.result.good:
+        reason = f" ({outcome.reason.value})" if outcome.reason else ""
+        look = f"; look at {plain(outcome.look_at)}" if outcome.look_at else ""
+        return f"{head}{reason}: {plain(outcome.text)}{look}"
+    parts = [plain(outcome.text)]
+    if outcome.values:
+        parts.append(", ".join(f"{name} {value_word(value)}" for name, value in outcome.values.items()))
+    if outcome.units_answering is not None:
+        parts.append(f"{outcome.units_answering} unit{'s' * (outcome.units_answering != 1)} answered")
+    if outcome.took_ms is not None:
+        parts.append(f"{outcome.took_ms:.1f} ms, {outcome.wire_ms or 0:.1f} of them on the wire")
+    if outcome.attempts > 1:
+        parts.append(f"at attempt {outcome.attempts}")
+    return f"{head}: {'; '.join(parts)}"
+
+
+def outcome_document(command: Command, outcome: Outcome) -> dict[str, Any]:
+    """An outcome as ``act --json`` gives it."""
+    told = to_json(outcome)
+    return {
+        "id": command.id,
+        "unit": command.unit,
+        "action": command.action,
+        "parameters": command.parameters,
+        "outcome": told["result"],
+        **{
+            key: told[key]
+            for key in (
+                "reason",
+                "text",
+                "look_at",
+                "failed_at",
+                "expected",
+                "got",
+                "attempts",
+                "frames",
+                "echoed",
+                "took_ms",
+                "wire_ms",
+                "lag_ms",
+                "units_answering",
+                "values",
+            )
+        },
+    }
+
+
+_ARROWS = {
+    Direction.SENT: "→",
+    Direction.ECHOED: "↺",
+    Direction.HEARD: "←",
+    Direction.PASSED_ON: "⇢",
+}
+
+
+def traffic_line(record: Traffic) -> str:
+    """Traffic in one line: meaning first, then the bytes."""
+    meaning = plain(record.meaning) if record.meaning else "not explained by the profile"
+    line = f"{clock_time(record.at)} {_ARROWS[record.direction]} {meaning}  [{hexadecimal(record.data)}]"
+    lags = [lag for lag in record.lags or () if lag is not None]
+    if record.direction is Direction.ECHOED and lags:
+        line += f"  {'✓' * min(len(lags), 20)} lag {min(lags) * 1000:.1f} ms"
+    return f"{line}  ✗ {record.fault}" if record.fault else line
+
+
+def entry_lines(entry: JournalEntry) -> list[str]:
+    """A journal entry in one line, and the traffic that was kept with it."""
+    command = entry.command
+    origin = f"{command.origin.kind.value}{f' {command.origin.name}' if command.origin.name else ''}"
+    claimed = " (claimed)" if command.origin.claimed else ""
+    at = clock_time(command.at, date=True)
+    if entry.outcome is None:
+        return [f"{at}  {action_words(command)}: under way  by {plain(origin)}{claimed}"]
+    lines = [f"{at}  {outcome_words(command, entry.outcome)}  by {plain(origin)}{claimed}"]
+    lines += [f"    {traffic_line(record)}" for record in entry.traffic]
+    return lines
+
+
+def table(rows: Sequence[Sequence[str]], heads: Sequence[str]) -> list[str]:
+    """Columns of text, as wide as they need to be."""
+    widths = [max(len(row[n]) for row in (heads, *rows)) for n in range(len(heads))]
+    return [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in (heads, *rows)
+    ]
+
+
+def as_json(document: Mapping[str, Any] | Sequence[Any]) -> str:
+    """One JSON document in one line."""
+    return json.dumps(document, ensure_ascii=False, separators=(",", ":"))
+
+
+def exit_code(results: Sequence[Result]) -> int:
+    """0 where all that was asked came about, else 1."""
+    return 0 if all(result.good for result in results) else 1
