@@ -1,0 +1,1 @@
+"""The simulated hall, and a short evening at it."""
