@@ -28,7 +28,7 @@ class Subscription:
     always comes to what is newest, and one ``Lost`` with their number stands in their place. Some are
     dropped at a time, so that what is kept lies together.
 
-    Ends when it is closed, after what still waits. One that nobody holds any more is closed by itself.
+    Ends when it is closed, after what still waits. One that nobody holds any more gets nothing more.
     """
 
     def __init__(
@@ -49,6 +49,7 @@ class Subscription:
         self._lost = 0
         self._reader: asyncio.Future[None] | None = None
         self._closed = False
+        self._error: Exception | None = None
         self._on_close = on_close
 
     @property
@@ -86,7 +87,7 @@ class Subscription:
     async def __anext__(self) -> Record:
         while not self._lost and not self._waiting:
             if self._closed:
-                raise StopAsyncIteration
+                raise self._error or StopAsyncIteration
             if self._reader is not None and not self._reader.done():
                 raise RuntimeError("a subscription has one reader")
             self._reader = asyncio.get_running_loop().create_future()
@@ -103,10 +104,11 @@ class Subscription:
         """Records that wait."""
         return len(self._waiting)
 
-    def close(self) -> None:
-        """Take no more records; a reader gets what waits, and then the end."""
+    def close(self, error: Exception | None = None) -> None:
+        """Take no more records; a reader gets what waits, and then the end, or ``error`` in its place."""
         if not self._closed:
             self._closed = True
+            self._error = error
             self._wake()
             if self._on_close is not None:
                 self._on_close()
