@@ -1,10 +1,11 @@
 """The bit time by least squares, with its standard error.
 
-Dead times are arbitrary, so frames share no grid: each has a start of its own. An edge that lies n cells after its
-frame's start is at ``start + n bit + (shift, if it leads back to idle)``. The starts are got rid of by taking each
-frame's edges against their mean; what is left are two numbers, bit time and shift, from all frames together. For
-jitter of equal size on all edges, start edges included, this is the estimate with the least possible spread
-(the Gauss-Markov theorem), so for Gaussian jitter it lies on the Cramer-Rao bound.
+Dead times are arbitrary, so frames share no grid: each has a start of its own. An edge that lies n cells
+after its frame's start is at ``start + n bit + (shift, if it leads back to idle)``. The starts are got rid
+of by taking each frame's edges against their mean; what is left are two numbers, bit time and shift, from
+all frames together. For jitter of equal size on all edges, start edges included, this is the estimate with
+the least possible spread (the Gauss-Markov theorem), so for Gaussian jitter it lies on the Cramer-Rao
+bound.
 """
 
 from __future__ import annotations
@@ -35,8 +36,8 @@ class BitFit:
     shift: float
     """How much later edges back to idle come."""
     shift_known: bool
-    """False where bit time and shift can't be told apart (each frame has one low run of the same length); the shift
-    is then taken for none."""
+    """False where bit time and shift can't be told apart (each frame has one low run of the same length);
+    the shift is then taken for none."""
     jitter: float
     """Standard deviation of one edge around its place."""
     edges: int

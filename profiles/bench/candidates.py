@@ -1,7 +1,8 @@
 """Which bit times a line might have: those of which its runs are whole multiples.
 
-Runs at one level are ``n bit + shift`` long, at the other ``n bit - shift``; the phases of all runs against a trial
-bit time therefore point one way when the trial is right, also where the edges are shifted against each other.
+Runs at one level are ``n bit + shift`` long, at the other ``n bit - shift``; the phases of all runs against
+a trial bit time therefore point one way when the trial is right, also where the edges are shifted against
+each other.
 """
 
 from __future__ import annotations
@@ -61,4 +62,5 @@ def _regularity(runs: FloatArray, parity: npt.NDArray[np.int64], trials: FloatAr
     total = counted.sum(axis=1)
     strength: FloatArray = np.abs((turn * counted).sum(axis=1)) / np.maximum(total, 1.0)
     # Of two trials that divide equally well, the one that explains more runs is the better guess.
-    return strength * np.sqrt(total / weights.sum())
+    strength *= np.sqrt(total / weights.sum())
+    return strength

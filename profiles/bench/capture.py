@@ -1,7 +1,7 @@
 """A capture: what was recorded at the bench, one channel each, whatever kind of file it came from.
 
-A channel is a voltage, a logic level, or (from our own recordings) bytes that an adapter has read already. All of
-them can be asked for what the decoder needs: edges, or frames.
+A channel is a voltage, a logic level, or (from our own recordings) bytes that an adapter has read already.
+All of them can be asked for what the decoder needs: edges, or frames.
 """
 
 from __future__ import annotations
@@ -58,21 +58,19 @@ class TimeBase:
         """The time of samples, or of places between them, by index."""
         place = np.asarray(index, np.float64)
         if self.times is not None:
-            return np.interp(place, np.arange(len(self.times)), self.times)
+            return np.asarray(np.interp(place, np.arange(len(self.times)), self.times), np.float64)
         if not self.knots:
             return place * self.interval
-        starts = np.array([knot[0] for knot in self.knots])
-        begins = np.array([knot[1] for knot in self.knots])
+        starts = np.array([knot[0] for knot in self.knots], np.float64)
+        begins = np.array([knot[1] for knot in self.knots], np.float64)
         # A place between the last sample before a jump and the first after it belongs to the one after.
         piece = np.maximum(np.searchsorted(starts, np.ceil(place), side="right") - 1, 0)
-        return begins[piece] + (place - starts[piece]) * self.interval
+        times: FloatArray = begins[piece] + (place - starts[piece]) * self.interval
+        return times
 
     def gaps(self) -> tuple[tuple[float, float], ...]:
         """Stretches in which nothing was recorded, in seconds."""
-        found = []
-        for index, begin in self.knots[1:]:
-            found.append((float(self.at(np.array([index - 1.0]))[0]), begin))
-        return tuple(found)
+        return tuple((float(self.at(np.array([index - 1.0]))[0]), begin) for index, begin in self.knots[1:])
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +133,7 @@ class Channel:
         if not levels.alive:
             middle = int((levels.low + levels.high) / 2 > 0.3)
             return Edges(np.empty(0), middle, 1.0, self.time.end), (
-                f"no two levels: it rests at {levels.low:.3g} {self.unit} with {levels.noise:.2g} {self.unit} of noise",
+                f"no two levels: at rest at {levels.low:.3g} {self.unit}, noise {levels.noise:.2g} {self.unit}",
             )
         samples, width = smoothed(self.samples, levels)
         notes: tuple[str, ...] = ()

@@ -1,15 +1,16 @@
-"""How well a line setting explains a line: one number for each, so that they can be weighed against each other.
+"""How well a line setting explains a line: one number for each, to be weighed against the others.
 
-Every hypothesis (bit time, idle level, number of cells in a frame) has to account for every edge of the same sample:
+Every hypothesis (bit time, idle level, number of cells in a frame) has to account for every edge of the
+same sample:
 
 - an edge inside a frame lies near a cell's border, with a jitter that is not known beforehand;
 - a start edge comes straight after the frame before or after dead time of any length;
 - an edge that the hypothesis has no place for (in a glitch, in a frame without a stop bit) could be anywhere;
-- the data bits are not known, but frames that say the same thing again cost less, and so do those with a parity
-  bit that fits.
+- the data bits are not known, but frames that say the same thing again cost less, and so do those with a
+  parity bit that fits.
 
-The logarithm of the probability of all that is the score. Two rival accounts are scored in the same way: edges at
-any time (no digital line at all), and clocked bits without frames (a synchronous line).
+The logarithm of the probability of all that is the score. Two rival accounts are scored in the same way:
+edges at any time (no digital line at all), and clocked bits without frames (a synchronous line).
 """
 
 from __future__ import annotations
@@ -249,10 +250,10 @@ def _score(edges: Edges, timing: LineTiming, block: Block, fit: BitFit | None) -
 
 
 def _dead_times(account: Account, stop: float) -> tuple[float, bool]:
-    """The score of jitter and times between starts with so many stop bits, and whether frames show that number.
+    """The score of jitter and of times between starts, and whether frames show so many stop bits.
 
-    A start may come straight after the stop bits, after a whole number of bit times, or at any time; and a time
-    that was there before is likely to come again (senders pace themselves).
+    A start may come straight after the stop bits, after a whole number of bit times, or at any time; and a
+    time that was there before is likely to come again (senders pace themselves).
     """
     bit, spacing = account.timing.bit, account.spacing
     if not len(spacing):

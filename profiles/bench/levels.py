@@ -1,8 +1,9 @@
 """From a voltage to edges: the two levels, a threshold half-way, and hysteresis against noise and ringing.
 
 A line changes level when it passes the far side of the hysteresis band; the edge lies where it crossed the
-threshold on its way, interpolated between samples (of several crossings in one change, half-way between the first
-and the last). Levels are found where the line rests, so overshoot, offset and slow edges don't move them.
+threshold on its way, interpolated between samples (of several crossings in one change, half-way between the
+first and the last). Levels are found where the line rests, so overshoot, offset and slow edges don't move
+them.
 """
 
 from __future__ import annotations
@@ -112,7 +113,7 @@ def _clipped(look: Samples, least: float, most: float, noise: float) -> bool:
 
 
 def smoothed(samples: Samples, levels: Levels) -> tuple[Samples, int]:
-    """Average neighbouring samples where noise would hide the edges: the samples, and how many went into each."""
+    """Average neighbours where noise would hide the edges: the samples, and how many went into each."""
     width = 1
     while levels.noise / math.sqrt(width) > _TOO_NOISY * levels.swing and width < 64:
         width *= 2
@@ -164,14 +165,18 @@ def analog_crossings(samples: Samples, levels: Levels) -> tuple[FloatArray, int]
         if len(ends):
             leave_low = np.flatnonzero(below[1:] < below[:-1]) + offset
             leave_high = np.flatnonzero(above[1:] < above[:-1]) + offset
-            begins = np.where(rising, _before(leave_low, ends, left_low), _before(leave_high, ends, left_high))
+            begins = np.where(
+                rising, _before(leave_low, ends, left_low), _before(leave_high, ends, left_high)
+            )
             found.append(_interpolated(samples, begins, ends, levels.threshold))
         left_low, left_high = _last_seen(above, below, offset, left_low, left_high)
     edges = np.concatenate(found) if found else np.empty(0)
     return edges, first_level
 
 
-def _first_state(above: npt.NDArray[np.bool_], below: npt.NDArray[np.bool_], guess: int) -> tuple[int, int, bool]:
+def _first_state(
+    above: npt.NDArray[np.bool_], below: npt.NDArray[np.bool_], guess: int
+) -> tuple[int, int, bool]:
     """The level at the first sample outside the band."""
     decided = np.flatnonzero(above | below)
     if not len(decided):
@@ -197,7 +202,9 @@ def _last_seen(
 def _before(leaving: IntArray, ends: IntArray, default: int) -> IntArray:
     """For each end the last sample before it at which the line was still at its old level."""
     place = np.searchsorted(leaving, ends, side="right") - 1
-    before: IntArray = np.where(place >= 0, leaving[np.maximum(place, 0)] if len(leaving) else default, default)
+    before: IntArray = np.where(
+        place >= 0, leaving[np.maximum(place, 0)] if len(leaving) else default, default
+    )
     return np.minimum(before, ends - 1)
 
 

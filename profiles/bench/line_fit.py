@@ -1,8 +1,9 @@
 """What a line's settings are, with the evidence for each answer.
 
-Trial bit times come from the runs (`candidates`), every combination of bit time, idle level and frame length is
-read and scored on a sample (`hypotheses`), and the scores become probabilities: of the whole answer and of each
-part of it. The bit time is then fitted to all frames (`bit_time`). What can't be told is None, with what fits as well.
+Trial bit times come from the runs (`candidates`), every combination of bit time, idle level and frame
+length is read and scored on a sample (`hypotheses`), and the scores become probabilities: of the whole
+answer and of each part of it. The bit time is then fitted to all frames (`bit_time`). What can't be told is
+None, with what fits as well.
 """
 
 from __future__ import annotations
@@ -71,21 +72,23 @@ class LineFit:
     """What a line was found to be."""
 
     baud: float | None
-    """The nominal rate: a usual one where the measured one is as near as clocks are, else the measured one, rounded
-    to what is known of it. None where it can't be told."""
+    """The nominal rate: a usual one where the measured one is as near as clocks are, else the measured one,
+    rounded to what is known of it. None where it can't be told."""
     baud_measured: float | None
     baud_error: float | None
     """Standard error of ``baud_measured``, in baud; infinite where too few edges tell of it."""
     idle: int | None
     frame: FrameFormat | None
     stop_known: bool
-    """Whether frames follow each other so closely that the stop bits show; else the fewest that fit are given."""
+    """Whether frames follow each other so closely that the stop bits show; else the fewest that fit are
+    given."""
     confidence: float
     """How often an answer like this is right: rate, idle level, data bits and parity together."""
     evidence: LineEvidence
     alternatives: tuple[Alternative, ...]
     timing: LineTiming | None
-    """What to decode with, in ticks: the best guess even where the answer is not given. None where there is none."""
+    """What to decode with, in ticks: the best guess even where the answer is not given. None where there is
+    none."""
     start: int
     """The edge to start decoding at."""
     jitter: float
@@ -213,7 +216,7 @@ def _weigh(sample: Edges, overrides: LineOverrides) -> list[_Weighed]:
 
 
 def _best_start(edges: Edges, account: Account, only: FrameFormat | None) -> int:
-    """Where to start reading. A capture may begin in the middle of a frame: its first edges may be data bits."""
+    """Where to start reading: a capture may begin in the middle of a frame, with data bits."""
     timing, first = account.timing, account.start
     rested = float(edges.ticks[first]) if edges.first_level == timing.idle else 0.0
     if rested >= account.body * timing.bit:
@@ -294,7 +297,7 @@ def _marginals(weighed: list[_Weighed], best: _Weighed, total: float) -> tuple[f
 def _alternatives(
     weighed: list[_Weighed], best: _Weighed, total: float, edges: Edges
 ) -> tuple[Alternative, ...]:
-    """What else the line may be: the likely ones, and those that the waveform refutes no more than the best."""
+    """What else the line may be: what is likely, and what the waveform refutes no more than the best."""
     found = []
     for item in weighed[1:]:
         probability = math.exp(item.score - total)

@@ -30,12 +30,13 @@ USUAL_RATES = (
     *(57600, 76800, 100000, 115200, 125000, 128000, 230400, 250000, 256000, 460800, 500000, 576000, 921600),
     *(1000000, 1152000, 1500000, 2000000, 2500000, 3000000, 3500000, 4000000),
 )
-"""Bits a second. Source: POSIX and Linux's termios constants, the ATmega data sheets' tables of divisor errors, MIDI
-1.0 (31250), DMX512-A (250000); 100000, 125000, 128000 and 256000: common practice, no source."""
+"""Bits a second. Source: POSIX and Linux's termios constants, the ATmega data sheets' tables of divisor
+errors, MIDI 1.0 (31250), DMX512-A (250000); 100000, 125000, 128000 and 256000: common practice, no
+source."""
 
 _CLOCK = 0.01
-"""Relative error up to which a clock is taken for one of a usual rate: a ceramic resonator's with room to spare
-(common practice, no source). Further off, the measured rate is named as it is."""
+"""Relative error up to which a clock is taken for one of a usual rate: a ceramic resonator's with room to
+spare (common practice, no source). Further off, the measured rate is named as it is."""
 
 
 def difference_from_usual(baud: float) -> tuple[float, float]:
@@ -45,7 +46,7 @@ def difference_from_usual(baud: float) -> tuple[float, float]:
 
 
 def nearest_usual_rate(baud: float, error: float) -> float:
-    """The nominal rate to name: a usual one where the difference is a clock's, else the measured one, rounded.
+    """The rate to name: a usual one where the difference is a clock's, else the measured one, rounded.
 
     Args:
         baud: the measured rate.

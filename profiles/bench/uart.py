@@ -1,9 +1,10 @@
 """From edges to frames and bursts, the way a receiver with a perfect clock would read them.
 
-A frame starts with the edge that leaves the idle level. Each bit is read in the middle of its cell, counted from
-that edge; with the bit time known this is right up to the ideal limit of a clock error of 0.5 / (N - 0.5) for a
-frame of N bits, stop bit included. Runs shorter than a quarter of a bit time are glitches: they are dropped and
-counted. The next frame may start half a bit time before the first stop bit is over, as in any receiver.
+A frame starts with the edge that leaves the idle level. Each bit is read in the middle of its cell, counted
+from that edge; with the bit time known this is right up to the ideal limit of a clock error of 0.5 / (N -
+0.5) for a frame of N bits, stop bit included. Runs shorter than a quarter of a bit time are glitches: they
+are dropped and counted. The next frame may start half a bit time before the first stop bit is over, as in
+any receiver.
 
 Everything is done in blocks of edges, so that a capture's length costs time and not memory.
 """
@@ -11,9 +12,9 @@ Everything is done in blocks of edges, so that a capture's length costs time and
 from __future__ import annotations
 
 import enum
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -126,14 +127,15 @@ class Frames:
     def data(self) -> bytes:
         """The values of all frames without errors as bytes; of nine data bits the lowest eight."""
         good = self.values[self.errors == FrameError.NONE]
-        return (good & 0xFF).astype(np.uint8).tobytes()
+        low: npt.NDArray[np.uint8] = (good & 0xFF).astype(np.uint8)
+        return low.tobytes()
 
 
 def _without_glitches(times: FloatArray, shortest: float) -> tuple[FloatArray, IntArray, int]:
-    """Drop runs shorter than ``shortest``: the edges left, where each one's cluster begins, and the number of glitches.
+    """Drop runs shorter than ``shortest``: edges left, where their clusters begin, number of glitches.
 
-    A glitch is two edges and both go. Of an odd number of edges close together (a change that bounces) the middle
-    one stays, so that levels still alternate.
+    A glitch is two edges and both go. Of an odd number of edges close together (a change that bounces) the
+    middle one stays, so that levels still alternate.
     """
     short = np.diff(times) < shortest
     everything: IntArray = np.arange(len(times))
@@ -150,7 +152,7 @@ def _without_glitches(times: FloatArray, shortest: float) -> tuple[FloatArray, I
 
 def _chain(steps: bytes, start: int, stop: int) -> list[int]:
     """Follow ``steps`` from ``start``: each frame's start says where the next one is."""
-    chain = []
+    chain: list[int] = []
     append = chain.append
     while start < stop:
         append(start)
@@ -182,8 +184,8 @@ def first_start(edges: Edges, timing: LineTiming) -> int:
     """The index of the edge at which decoding should start.
 
     Where the capture begins in the middle of a frame, the first edge away from idle may be a data bit. Of the
-    possible starts before the line first rests for a whole frame that one is taken which leads to the fewest frames
-    without a stop bit.
+    possible starts before the line first rests for a whole frame that one is taken which leads to the
+    fewest frames without a stop bit.
     """
     first = 0 if edges.first_level == timing.idle else 1
     window = np.asarray(edges.ticks[first : first + 400], np.float64)
@@ -293,7 +295,8 @@ def _parity_errors(words: IntArray, timing: LineTiming) -> npt.NDArray[np.bool_]
         wrong: npt.NDArray[np.bool_] = sent != (parity is Parity.MARK)
         return wrong
     ones = np.bitwise_count(words & ((1 << timing.body) - 1) & ~1)
-    return (ones & 1) != (parity is Parity.ODD)
+    unequal: npt.NDArray[np.bool_] = (ones & 1) != (parity is Parity.ODD)
+    return unequal
 
 
 def decode_edges(edges: Edges, timing: LineTiming, *, start: int | None = None) -> Frames:
@@ -361,9 +364,9 @@ def _outside_gaps(frames: Frames, edges: Edges) -> Frames:
 
 
 def bursts(frames: Frames, gap: float) -> list[tuple[int, int]]:
-    """Cut frames into bursts: (first, last excluded), a new one after more than ``gap`` seconds of idle line."""
+    """Cut frames into bursts (first, last excluded): a new one after more than ``gap`` seconds of idle."""
     if not len(frames):
         return []
     cuts = np.flatnonzero(frames.dead_times[1:] > gap) + 1
-    limits: list[Any] = [0, *cuts.tolist(), len(frames)]
-    return list(zip(limits[:-1], limits[1:], strict=True))
+    limits: list[int] = [0, *cuts.tolist(), len(frames)]
+    return list(itertools.pairwise(limits))

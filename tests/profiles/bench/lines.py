@@ -59,7 +59,8 @@ def line(
     rng: np.random.Generator | None = None,
     sample: float | None = None,
 ) -> Edges:
-    """A captured line: ``jitter`` in bit times, ``sample`` the sample interval in bit times (None: exact times)."""
+    """A captured line: ``jitter`` in bit times, ``sample`` the sample interval in bit times (None: exact
+    times)."""
     form = FrameFormat.parse(frame) if isinstance(frame, str) else frame
     bit = 1 / baud
     times, _ = edge_times(values, form, bit, dead=dead, lead=lead, shift=shift)

@@ -1,7 +1,9 @@
-"""Random lines, as they might be met at a bench, with what a receiver that is told the settings makes of them."""
+"""Random lines, as they might be met at a bench, with what a receiver that is told the settings makes of
+them."""
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -60,8 +62,8 @@ class RandomLine:
     def right(self, found: LineFit) -> bool:
         """Whether what was found reads the line: rate, idle level, and the meaning of every cell.
 
-        Formats that are the same waveform with the same words (8N2 and 8M1; 7S1 and 8N1 with the top bit clear) are
-        equally right. Stop bits that dead time hides are not asked for.
+        Formats that are the same waveform with the same words (8N2 and 8M1; 7S1 and 8N1 with the top bit
+        clear) are equally right. Stop bits that dead time hides are not asked for.
         """
         if found.timing is None or found.timing.idle != self.idle:
             return False
@@ -80,7 +82,8 @@ def _meaning(frame: FrameFormat) -> tuple[int, Parity]:
 
 
 def random_line(rng: np.random.Generator) -> RandomLine:
-    """Draw a line: format, rate 300 to 1,000,000, words, dead times, noise, sampling, where the capture begins."""
+    """Draw a line: format, rate 300 to 1,000,000, words, dead times, noise, sampling, where the capture
+    begins."""
     if rng.random() < 0.5:
         frame = FrameFormat.parse(str(rng.choice(_COMMON)))
     else:
@@ -126,7 +129,7 @@ def edge_times_of_starts(
     for value in values:
         starts.append(float(times[index]))
         levels = [1, *(level for level, _ in frame.cells(value))]
-        index += sum(a != b for a, b in zip(levels[:-1], levels[1:], strict=True))
+        index += sum(a != b for a, b in itertools.pairwise(levels))
     return starts
 
 

@@ -1,0 +1,55 @@
+"""Opening a capture of whatever kind."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from profiles.bench.capture import Capture
+from profiles.bench.readers.recording import read_recording
+from profiles.bench.readers.table import read_table
+from profiles.bench.readers.vcd import read_vcd
+from profiles.errors import FileUnreadable
+
+__all__ = ["MOST_BYTES", "read_capture"]
+
+MOST_BYTES = 2 << 30
+"""Files larger than this are refused: what is looked for is in a fraction of them."""
+
+
+def read_capture(path: Path | str, *, sample_interval: float | None = None) -> Capture:
+    """Read a capture, told by its contents.
+
+    Args:
+        path: the file.
+        sample_interval: seconds between rows, for a table that doesn't say.
+
+    Raises:
+        FileUnreadable: it can't be read, is too large, or is no capture.
+    """
+    path = Path(path)
+    where = str(path)
+    try:
+        size = path.stat().st_size
+        if path.is_dir():
+            raise FileUnreadable("it is a folder", where=where, todo="give a file")
+        if size > MOST_BYTES:
+            raise FileUnreadable(
+                f"it has {size / 1e9:.1f} GB, more than {MOST_BYTES / 1e9:.1f}",
+                where=where,
+                todo="export the part around the message, fewer channels, or every tenth sample "
+                "(eight samples in a bit time are enough)",
+            )
+        with path.open("rb") as file:
+            head = file.read(1 << 16)
+    except OSError as error:
+        raise FileUnreadable(f"it can't be read ({error.strerror or error})", where=where) from error
+    start = head.lstrip(b"\xef\xbb\xbf \t\r\n")
+    if not start:
+        raise FileUnreadable("it is empty", where=where, todo="record again")
+    if start.startswith(b"{") and b"linewarden_recording" in head[:4096]:
+        return read_recording(path)
+    if start.startswith(b"$"):
+        return read_vcd(path)
+    if b"\0" in head or sum(byte < 9 or 13 < byte < 32 for byte in head[:4096]) > 4:
+        raise FileUnreadable("it is no text", where=where, todo="export the capture as CSV or VCD")
+    return read_table(path, sample_interval=sample_interval)
