@@ -93,11 +93,10 @@ class Adapter:
             next_arrival = self._coming[0].at
         if self.facts.latency_s == 0:
             return next_arrival
-        if not self._held:
-            return None if next_arrival is None else self._timer_end(next_arrival)
         if next_arrival is None:
-            return self._until
-        return min(self._until, next_arrival + (self.facts.batch - len(self._held) - 1) * frame_time)
+            return self._until if self._held else None
+        ends = self._until if self._held else self._timer_end(next_arrival)
+        return min(ends, next_arrival + (self.facts.batch - len(self._held) - 1) * frame_time)
 
     def _timer_end(self, first_at: float) -> float:
         latency = self.facts.latency_s

@@ -82,11 +82,16 @@ sets = { volume = 7 }
 
 [actions.status]
 send = [{ hex = "A5" }, { address = 1 }, { hex = "06" }]
-reply = [
-  { expect = [{ hex = "A7" }, { address = 1 }, { hex = "01" }, { field = "level" }], sets = { power = true, volume = "level" } },
-  { expect = [{ hex = "A7" }, { address = 1 }, { hex = "00" }, { field = "level" }], sets = { power = false, volume = "level" } },
-  { expect = [{ hex = "AF" }, { address = 1 }, { field = "code" }], means = "refused", why = "error {code}" },
-]
+[[actions.status.reply]]
+expect = [{ hex = "A7" }, { address = 1 }, { hex = "01" }, { field = "level" }]
+sets = { power = true, volume = "level" }
+[[actions.status.reply]]
+expect = [{ hex = "A7" }, { address = 1 }, { hex = "00" }, { field = "level" }]
+sets = { power = false, volume = "level" }
+[[actions.status.reply]]
+expect = [{ hex = "AF" }, { address = 1 }, { field = "code" }]
+means = "refused"
+why = "error {code}"
 
 [[observations]]
 match = [{ hex = "A6" }, { address = 1 }, { hex = "56" }, { field = "level" }]
@@ -121,7 +126,7 @@ def line(profile: CompiledProfile | None = None, facts: AdapterFacts = QUICK, **
 
 
 def heard(simulated: SimulatedLine, until: float) -> list[tuple[int, float]]:
-    """Every byte that the computer can read by then, with its time, as a program that never sleeps sees it."""
+    """Every byte that the computer can read by then, with its time."""
     out: list[tuple[int, float]] = []
     while (deadline := simulated.deadline) is not None and deadline <= until:
         for data, at in simulated.due(deadline):

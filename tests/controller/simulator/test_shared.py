@@ -5,6 +5,8 @@ A wire that everybody can pull down carries the AND of all that is sent (common 
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -18,7 +20,7 @@ T = 10 / 9600
 BIT = 1 / 9600
 
 
-def wire(**more: object) -> SimulatedLine:
+def wire(**more: Any) -> SimulatedLine:
     return line(topology=Topology.SHARED, **{"units": 3, **more})
 
 
@@ -104,7 +106,9 @@ def _decoded(frames: list[tuple[float, int]]) -> list[int]:
     mine=st.integers(0, 255),
     theirs=st.integers(0, 255),
     # A fifth of a bit away from any edge, so that rounding can't decide what is sampled.
-    late_bits=st.integers(0, 9).flatmap(lambda whole: st.sampled_from([whole + 0.2, whole + 0.3, whole + 0.8])),
+    late_bits=st.integers(0, 9).flatmap(
+        lambda whole: st.sampled_from([whole + 0.2, whole + 0.3, whole + 0.8])
+    ),
 )
 def test_overlapping_frames_agree_with_a_receiver_that_looks_at_every_hundredth_of_a_bit(
     mine: int, theirs: int, late_bits: float
@@ -114,7 +118,9 @@ def test_overlapping_frames_agree_with_a_receiver_that_looks_at_every_hundredth_
     simulated.order(f"talker 1 {theirs:02X} late {round(late_bits * 100_000)}us", 0.0)
     simulated.feed(bytes((mine,)), 0.0)
     # A drawn line begins at rest, one bit before the first frame.
-    assert [value for value, _ in heard(simulated, 20.0)] == _decoded([(1.0, mine), (1.0 + late_bits, theirs)])
+    assert [value for value, _ in heard(simulated, 20.0)] == _decoded(
+        [(1.0, mine), (1.0 + late_bits, theirs)]
+    )
 
 
 def test_a_cut_takes_away_the_units_behind_it() -> None:
