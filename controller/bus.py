@@ -297,7 +297,7 @@ class Bus:
 
     def refused(self, cleared: Cleared, refusal: Refusal) -> Outcome:
         """The outcome of a command that did not pass the gate."""
-        return self._ended(cleared, Result.REFUSED, refusal.reason, refusal.text, refusal.look_at)
+        return self._ended(cleared, Result.REFUSED, refusal.reason, refusal.text, refusal.todo)
 
     def _ended(
         self, cleared: Cleared, result: Result, reason: Reason, text: str, look_at: str = ""

@@ -62,7 +62,8 @@ class Refusal:
 
     reason: Reason
     text: str
-    look_at: str = ""
+    todo: str = ""
+    """What a person can do about it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +156,7 @@ class Gate:
             return Refusal(
                 Reason.TOO_FAST,
                 f"more than {rate:g} commands a second for bus {cleared.bus}",
-                "what sends so many; `rate_per_s` in the site file",
+                "find out what sends so many, or raise `rate_per_s` in the site file",
             )
         self._recent[cleared.bus] = [*recent, now]
         return None
@@ -201,7 +202,7 @@ class Gate:
             raise NotKnown(f"no unit or bus is called {command.unit!r}", todo=self._hint(command.unit))
         if not bus.writes:
             return Refusal(
-                Reason.LISTEN_ONLY, f"bus {bus.id} is a tap: nothing is ever written to it", "`topology`"
+                Reason.LISTEN_ONLY, f"bus {bus.id} is a tap: nothing is ever written to it", "see `topology`"
             )
         units = (unit.id,) if unit else tuple(u.id for u in self._units.values() if u.bus == bus.id)
         if command.raw is not None:
@@ -227,19 +228,25 @@ class Gate:
 
     def _stale(self, command: Command, utc: float) -> Refusal | None:
         if command.deadline is not None and utc > command.deadline:
-            return Refusal(Reason.STALE, "its time was over before it could be sent", "the sender's clock")
+            return Refusal(
+                Reason.STALE, "its time was over before it could be sent", "look at the sender's clock"
+            )
         return None
 
     def _not_allowed(self, cleared: Cleared) -> Refusal | None:
         command = cleared.command
         if command.raw is not None:
             if command.origin.kind not in _LOCAL:
-                return Refusal(Reason.NOT_ALLOWED, "raw bytes can be sent on the spot only")
+                return Refusal(
+                    Reason.NOT_ALLOWED,
+                    "raw bytes can be sent on the spot only",
+                    "use `linewarden send` there",
+                )
             if not self._buses[cleared.bus].allow_raw:
                 return Refusal(
                     Reason.NOT_ALLOWED,
                     f"bus {cleared.bus} takes no raw bytes",
-                    "`allow_raw = true` for it in the site file",
+                    "set `allow_raw = true` for it in the site file",
                 )
             return None
         if command.origin.kind is OriginKind.MQTT:
@@ -249,7 +256,7 @@ class Gate:
                     return Refusal(
                         Reason.NOT_ALLOWED,
                         f"{unit} takes no {command.action} over MQTT",
-                        "`mqtt` for this unit in the site file",
+                        "see `mqtt` for this unit in the site file",
                     )
         return None
 
@@ -281,7 +288,7 @@ class Gate:
                     return Refusal(
                         Reason.TOO_FAST,
                         f"{unit} has to stay off for another {left:.0f} s",
-                        "`minimum_off_s` in the site file",
+                        "wait, or see `minimum_off_s` in the site file",
                     )
         return None
 
@@ -296,7 +303,7 @@ class Gate:
                 return Refusal(
                     Reason.CONDITION,
                     f"{cleared.command.action} needs to know that {told}, and of {unit} that is not known",
-                    "the unit itself; then set its state right by hand",
+                    "look at the unit, then set its state right by hand",
                 )
             if not holds:
                 return Refusal(

@@ -200,7 +200,7 @@ class Outcome:
     text: str = ""
     """One sentence that says what happened."""
     look_at: str = ""
-    """What to check first."""
+    """What to check first; of a command that was refused: what to do about it."""
     frames: int = 0
     """Frames of the message."""
     echoed: int = 0

@@ -208,9 +208,7 @@ class Controller:
         return await self._buses[judged.bus].execute(judged)
 
     def _refused(self, command: Command, refusal: Refusal) -> Outcome:
-        return Outcome(
-            command.id, Result.REFUSED, refusal.reason, refusal.text, refusal.look_at, at=self._utc()
-        )
+        return Outcome(command.id, Result.REFUSED, refusal.reason, refusal.text, refusal.todo, at=self._utc())
 
     async def _keep(self, outcome: Outcome) -> None:
         try:

@@ -109,7 +109,9 @@ def outcome_words(command: Command, outcome: Outcome) -> str:
     head = f"{action_words(command)}: {outcome.result.value}"
     if not outcome.result.good:
         reason = f" ({outcome.reason.value})" if outcome.reason else ""
-        look = f"; look at {plain(outcome.look_at)}" if outcome.look_at else ""
+        look = ""
+        if outcome.look_at:
+            look = f"; {'look at ' if outcome.result is Result.FAILED else ''}{plain(outcome.look_at)}"
         return f"{head}{reason}: {plain(outcome.text)}{look}"
     parts = [plain(outcome.text)]
     if outcome.values:
