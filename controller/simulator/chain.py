@@ -139,10 +139,14 @@ class Chain:
 
     @property
     def deadline(self) -> float | None:
-        """The earliest time at which something can come in; None while nothing is under way."""
-        times = [self._timers[0][0] + self.frame_time] if self._timers else []
+        """The earliest time at which something can come in, or has; None while nothing is under way."""
+        times = [arrival.at for arrival in self._medium.arrivals[:1]]
+        if self._timers:
+            times.append(self._timers[0][0] + self.frame_time)
         bound = self._medium.bound
-        return min([*times, bound] if bound is not None else times, default=None)
+        if bound is not None:
+            times.append(bound)
+        return min(times, default=None)
 
     @property
     def sent_at(self) -> float:

@@ -50,7 +50,7 @@ class _PtyEndpoint:
         return b""
 
     def write(self, data: bytes) -> int:
-        """Hand bytes to the program; the system keeps some 4000 for one that does not read."""
+        """Hand bytes to the program; the system keeps some thousands for one that does not read."""
         with contextlib.suppress(BlockingIOError):
             return os.write(self._master, data)
         return 0

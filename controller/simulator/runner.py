@@ -123,17 +123,15 @@ class LiveLine:
     def pump(self, now: float) -> None:
         """Hand on what is due by ``now``."""
         with self.lock:
-            for data, _ in self.line.due(now):
-                if self.endpoint is None:
-                    continue
-                taken = self.endpoint.write(data)
-                self.lost += len(data) - taken
+            data = b"".join(piece for piece, _ in self.line.due(now))
+            self.deadline = self.line.deadline
+            if data and self.endpoint is not None:
+                self.lost += len(data) - self.endpoint.write(data)
                 if self.endpoint.keen and self.line.exacting:
                     self.keen_until = now + _KEEN
-            self.deadline = self.line.deadline
 
     def prepare(self, now: float) -> None:
-        """Carry out ahead what happens on the line before a piece is due, so that little is left to do then."""
+        """Carry out ahead what happens on the line before a piece is due; little is left to do then."""
         with self.lock:
             self.line.chain.advance(now)
             self.deadline = self.line.deadline

@@ -67,11 +67,13 @@ sets = { input = "source" }
 
 [actions.mute]
 send = [{ hex = "A5" }, { address = 1 }, { hex = "05" }]
+repeatable = false
 only_if = { muted = false }
 sets = { muted = true }
 
 [actions.unmute]
 send = [{ hex = "A5" }, { address = 1 }, { hex = "05" }]
+repeatable = false
 only_if = { muted = true }
 sets = { muted = false }
 
@@ -81,6 +83,7 @@ repeat = 2
 sets = { volume = 7 }
 
 [actions.status]
+effect = "neutral"
 send = [{ hex = "A5" }, { address = 1 }, { hex = "06" }]
 [[actions.status.reply]]
 expect = [{ hex = "A7" }, { address = 1 }, { hex = "01" }, { field = "level" }]

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from controller.simulator.adapter import AdapterFacts
 from controller.simulator.medium import Topology
 from tests.controller.simulator.benches import POWER_ON, chain_profile, data_of, heard, line
 
@@ -104,6 +105,21 @@ def test_asking_seldom_gives_the_same_times_as_asking_often() -> None:
         simulated.feed(bytes(range(40)), 0.25)
     at_once = [pair for step in range(1000) for pair in heard(often, 0.25 + step / 10000)]
     assert heard(seldom, 1.0) == at_once + heard(often, 1.0)
+
+
+def test_looking_at_the_units_in_between_neither_loses_nor_delays_an_echo() -> None:
+    simulated = line(units=2, facts=AdapterFacts(0.001))
+    simulated.feed(POWER_ON[1], 0.0)
+    got: list[tuple[bytes, float]] = []
+    for look in range(200):
+        now = look * 0.0001
+        simulated.chain.states(now)
+        deadline = simulated.deadline
+        simulated.feed(b"", now)
+        if deadline is not None and deadline <= now:
+            got += simulated.due(now)
+    assert b"".join(data for data, _ in got) == POWER_ON[1]
+    assert got[0][1] == pytest.approx(3 * 10 / 9600 + 0.001)
 
 
 def test_nothing_returns_on_an_open_line_and_the_units_obey_all_the_same() -> None:
