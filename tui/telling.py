@@ -13,6 +13,7 @@ from controller.records import (
     Direction,
     Known,
     Outcome,
+    Reason,
     Result,
     StateValue,
     Traffic,
@@ -25,6 +26,7 @@ __all__ = [
     "as_json",
     "clock_time",
     "entry_lines",
+    "exit_code",
     "hexadecimal",
     "outcome_document",
     "outcome_words",
@@ -201,6 +203,9 @@ def as_json(document: Mapping[str, Any] | Sequence[Any]) -> str:
     return json.dumps(document, ensure_ascii=False, separators=(",", ":"))
 
 
-def exit_code(results: Sequence[Result]) -> int:
-    """0 where all that was asked came about, else 1."""
-    return 0 if all(result.good for result in results) else 1
+def exit_code(outcomes: Sequence[Outcome]) -> int:
+    """0 where all that was asked came about; 2 where a call was wrong in itself; else 1."""
+    if all(outcome.result.good for outcome in outcomes):
+        return 0
+    wrong_call = (Reason.NOT_KNOWN, Reason.OUT_OF_RANGE)
+    return 2 if any(outcome.reason in wrong_call for outcome in outcomes) else 1

@@ -17,7 +17,7 @@ __all__ = ["print_outcome", "run"]
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Do it; 0 where it came about, 1 where not."""
+    """Do it; 0 where it came about, 1 where not, 2 where there is no such action or parameter."""
     now = time.time()
     within = arguments.within
     if within is not None and not 0 < within < 1e9:
@@ -38,7 +38,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     command, outcome = run_with_api(arguments, work)
     print_outcome(command, outcome, json=arguments.json)
-    return exit_code([outcome.result])
+    return exit_code([outcome])
 
 
 def print_outcome(command: Command, outcome: Outcome, *, json: bool) -> None:

@@ -32,4 +32,4 @@ def run(arguments: argparse.Namespace) -> int:
     if not told:
         print("linewarden: no unit here has an action that de-energises it", file=sys.stderr)
         return 1
-    return exit_code([outcome.result for _, outcome in told])
+    return exit_code([outcome for _, outcome in told])

@@ -34,4 +34,4 @@ def run(arguments: argparse.Namespace) -> int:
 
     outcome = run_with_api(arguments, work)
     print_outcome(command, outcome, json=arguments.json)
-    return exit_code([outcome.result])
+    return exit_code([outcome])
