@@ -38,8 +38,13 @@ class AdapterFacts:
             raise BadValue(f"an adapter can't hold {self.batch} bytes", todo="give 1 to 65536")
 
     @property
+    def least_s(self) -> float:
+        """The least that it adds to a frame that comes alone, seconds."""
+        return 0.0 if self.free_running else self.latency_s
+
+    @property
     def jitter_s(self) -> float:
-        """By how much its lateness differs from byte to byte, as far as it is its own doing."""
+        """How much more it sometimes adds, seconds."""
         return self.latency_s if self.free_running else 0.0
 
 

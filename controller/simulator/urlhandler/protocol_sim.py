@@ -19,7 +19,11 @@ from serial.serialutil import PortNotOpenError, SerialBase, SerialException
 if TYPE_CHECKING:
     from controller.simulator.registry import Running, _SocketEndpoint
 
-__all__ = ["Serial"]
+__all__ = ["MACHINE_JITTER", "Serial"]
+
+MACHINE_JITTER = 300e-6
+"""By how much a thread that is woken may be late on a machine that has other things to do, seconds: of a
+hundred echoes on a quiet machine some take 200 microseconds longer than the line does."""
 
 
 class Serial(SerialBase):
@@ -225,10 +229,10 @@ class Serial(SerialBase):
 
     @property
     def latency_s(self) -> float:
-        """How long the simulated adapter holds received bytes, seconds."""
-        return self._opened()[0].live.line.adapter.facts.latency_s
+        """The least that the simulated adapter adds to a frame that comes alone, seconds."""
+        return self._opened()[0].live.line.adapter.facts.least_s
 
     @property
     def jitter_s(self) -> float:
-        """By how much that differs from byte to byte, seconds."""
-        return self._opened()[0].live.line.adapter.facts.jitter_s
+        """How much more is sometimes added, by the adapter and by this machine, seconds."""
+        return self._opened()[0].live.line.adapter.facts.jitter_s + MACHINE_JITTER
