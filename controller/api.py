@@ -93,7 +93,8 @@ class UnitView:
     group: str
     actions: tuple[ActionView, ...]
     states: dict[str, dict[str, Value | list[Value] | None]]
-    """By name: type, title, range, values, unit, settable."""
+    """By name: type, title, range, values, unit, settable, and ``set``: the action that takes the value, or
+    a list of ``value=action``."""
     ask_before_energise: bool = False
 
 

@@ -51,8 +51,13 @@ def _action(action: CompiledAction) -> ActionView:
 
 
 def _state(spec: StateSpec, profile: CompiledProfile) -> dict[str, Value | list[Value] | None]:
-    named = [spec.set] if isinstance(spec.set, str) else list((spec.set or {}).values())
-    return {**_valued(spec), "settable": bool(named) and all(name in profile.actions for name in named)}
+    by_value = {} if spec.set is None or isinstance(spec.set, str) else spec.set
+    named = [spec.set] if isinstance(spec.set, str) else list(by_value.values())
+    return {
+        **_valued(spec),
+        "settable": bool(named) and all(name in profile.actions for name in named),
+        "set": spec.set if isinstance(spec.set, str) else [f"{v}={a}" for v, a in by_value.items()],
+    }
 
 
 def _valued(spec: Parameter | StateSpec) -> dict[str, Value | list[Value] | None]:

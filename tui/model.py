@@ -1,0 +1,195 @@
+"""What a dashboard knows of a site: fed with records, asked by screens. Pure: no terminal, no controller.
+
+``HallModel`` is read whole from the Controller API once, and then kept up to date by its records.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import TypeVar
+
+from controller.api import BusView, ControllerApi, SiteView, UnitView
+from controller.records import (
+    Alert,
+    BusStatus,
+    Command,
+    Known,
+    LinkState,
+    Lock,
+    Lost,
+    Outcome,
+    Record,
+    StateChange,
+    StateValue,
+    Traffic,
+)
+
+__all__ = ["BusSight", "HallModel", "LastWord", "UnitSight", "power_action"]
+
+T = TypeVar("T")
+
+_MOST_COMMANDS = 500
+"""Commands that are remembered until their outcome comes."""
+
+
+@dataclass(frozen=True, slots=True)
+class LastWord:
+    """The last command to a unit, and what became of it."""
+
+    command: Command
+    outcome: Outcome | None
+    """None while it is under way."""
+
+
+@dataclass(frozen=True, slots=True)
+class UnitSight:
+    """A unit as a screen shows it."""
+
+    number: int
+    """Counted from 1 in the order of the site; typing it selects the unit."""
+    view: UnitView
+    states: Mapping[str, StateValue]
+    last: LastWord | None
+    locks: tuple[Lock, ...]
+    """Those that hold it: its own, its group's, its bus's."""
+
+
+@dataclass(frozen=True, slots=True)
+class BusSight:
+    """A bus as a screen shows it."""
+
+    view: BusView
+    status: BusStatus | None
+    alerts: tuple[Alert, ...]
+    units: tuple[UnitSight, ...]
+
+
+@dataclass(slots=True)
+class HallModel:
+    """A site, its states, and what is wrong with it."""
+
+    site: SiteView
+    states: dict[str, dict[str, StateValue]] = field(default_factory=dict)
+    status: dict[str, BusStatus] = field(default_factory=dict)
+    alerts: dict[str, Alert] = field(default_factory=dict)
+    locks: dict[str, Lock] = field(default_factory=dict)
+    last: dict[str, LastWord] = field(default_factory=dict)
+    lost: int = 0
+    """Records that this dashboard was too slow for, all told."""
+    _commands: dict[str, Command] = field(default_factory=dict)
+
+    @classmethod
+    async def read(cls, api: ControllerApi) -> HallModel:
+        """Everything as it is now."""
+        model = cls(await api.site())
+        model.states = await api.states()
+        model.status = {status.bus: status for status in await api.buses()}
+        model.alerts = {alert.id: alert for alert in await api.alerts()}
+        model.locks = {lock.id: lock for lock in await api.locks()}
+        return model
+
+    def apply(self, records: Iterable[Record]) -> bool:
+        """Take records in; whether anything that the units screen shows has changed."""
+        changed = False
+        for record in records:
+            changed = self._apply(record) or changed
+        return changed
+
+    def _apply(self, record: Record) -> bool:
+        match record:
+            case StateChange():
+                self.states.setdefault(record.unit, {})[record.state] = record.value
+            case BusStatus():
+                self.status[record.bus] = record
+            case Alert():
+                _put(self.alerts, record.id, record, over=record.over)
+            case Lock():
+                _put(self.locks, record.id, record, over=record.over)
+            case Command():
+                self._commands[record.id] = record
+                while len(self._commands) > _MOST_COMMANDS:
+                    del self._commands[next(iter(self._commands))]
+                self.last[record.unit] = LastWord(record, None)
+            case Outcome():
+                command = self._commands.pop(record.command_id, None)
+                if command is None:
+                    return False
+                self.last[command.unit] = LastWord(command, record)
+            case Lost():
+                self.lost += record.count
+            case Traffic():
+                return False
+        return True
+
+    def buses(self, wanted: str = "") -> list[BusSight]:
+        """The buses with their units, filtered by a text that is found in a unit's or bus's words.
+
+        A bus without a unit that fits is left out, unless the text fits the bus itself.
+        """
+        text = wanted.casefold().strip()
+        numbered = {unit.id: number for number, unit in enumerate(self.site.units, 1)}
+        sights = []
+        for bus in self.site.buses:
+            units = [self._unit(numbered[unit.id], unit) for unit in self.site.units if unit.bus == bus.id]
+            if text and text not in bus.id.casefold():
+                units = [unit for unit in units if text in self._words(unit).casefold()]
+                if not units:
+                    continue
+            alerts = tuple(alert for alert in self.alerts.values() if alert.target == bus.id)
+            sights.append(BusSight(bus, self.status.get(bus.id), alerts, tuple(units)))
+        return sights
+
+    def unit(self, number: int) -> UnitSight | None:
+        """The unit of that number."""
+        if not 1 <= number <= len(self.site.units):
+            return None
+        return self._unit(number, self.site.units[number - 1])
+
+    def _unit(self, number: int, view: UnitView) -> UnitSight:
+        locks = tuple(
+            lock
+            for lock in sorted(self.locks.values(), key=lambda lock: lock.at)
+            if lock.target in (view.id, view.bus) or (view.group and lock.target == view.group)
+        )
+        last = self.last.get(view.id)
+        for_all = self.last.get(view.bus)
+        if for_all is not None and (last is None or for_all.command.at > last.command.at):
+            last = for_all
+        return UnitSight(number, view, self.states.get(view.id, {}), last, locks)
+
+    def _words(self, unit: UnitSight) -> str:
+        view = unit.view
+        locked = "locked" if unit.locks else ""
+        return f"{view.id} {view.title} {view.group} {view.role} {locked}"
+
+    @property
+    def standing_alerts(self) -> list[Alert]:
+        """What is wrong now, newest first."""
+        return sorted(self.alerts.values(), key=lambda alert: -alert.since)
+
+    def link_lost(self, now: float) -> None:
+        """The controller is out of reach: nothing that is shown is known any more."""
+        for unit, named in self.states.items():
+            self.states[unit] = {
+                name: replace(value, value=None, known=Known.UNKNOWN, since=now)
+                for name, value in named.items()
+            }
+        for bus, status in self.status.items():
+            self.status[bus] = replace(status, link=LinkState.DOWN, at=now, units_answering=None)
+
+
+def power_action(unit: UnitSight, *, on: bool) -> str | None:
+    """The action that switches this unit on or off, by what its profile says of the state ``power``."""
+    words = unit.view.states.get("power", {}).get("set")
+    if not isinstance(words, list):
+        return None
+    start = f"{'true' if on else 'false'}="
+    return next((str(word).removeprefix(start) for word in words if str(word).startswith(start)), None)
+
+
+def _put(book: dict[str, T], key: str, value: T, *, over: bool) -> None:
+    if over:
+        book.pop(key, None)
+    else:
+        book[key] = value
