@@ -62,6 +62,10 @@ class FieldPart:
         """
         number = NumberCoding(item.size, item.coding, item.order, item.signed)
         table = _table(item, typed)
+        if typed and typed.type is ValueType.BOOLEAN and (item.scale, item.offset) != (1, 0):
+            raise TemplateError(
+                "is true or false, and has a scale", todo="use a table { true = 1, false = 0 }"
+            )
         by_raw = {raw: value for value, raw in table.items()} if table is not None else None
         if table is not None and by_raw is not None and len(by_raw) != len(table):
             raise TemplateError("has a table that gives two values the same number")
