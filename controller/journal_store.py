@@ -32,6 +32,9 @@ from profiles.errors import InputError, JournalDamaged, JournalError
 
 __all__ = ["JournalStore", "Learned"]
 
+_FREED_AT_ONCE = 2000
+"""The most pages that are given back at a time."""
+
 _to_disk = getattr(os, "fdatasync", os.fsync)
 
 
@@ -74,6 +77,8 @@ class JournalStore:
 
     def __init__(self, path: Path, *, now: float, begin_anew: bool = False) -> None:
         self.path = path.resolve()
+        self.untidied = 0
+        """How much there is to tidy: transactions since the last time, and commands deleted."""
         self._log = -1
         try:
             self._open(now)
@@ -125,6 +130,7 @@ class JournalStore:
                 yield
                 self._connection.execute("COMMIT")
                 self._unmarked = []
+                self.untidied += 1
             except BaseException:
                 with contextlib.suppress(sqlite3.Error):
                     if self._connection.in_transaction:
@@ -297,16 +303,25 @@ class JournalStore:
             "SELECT n FROM commands WHERE outcome IS NOT NULL AND at < ? ORDER BY n LIMIT ?)",
             (limit, at_once),
         ).rowcount
-        self._connection.execute("PRAGMA incremental_vacuum(500)").fetchall()
+        self.untidied += gone
         return gone
 
     def tidy(self) -> None:
-        """Move what the write-ahead log holds into the file. To be called when nobody waits: it flushes.
+        """Move what the write-ahead log holds into the file, and give back what is free in it.
+
+        To be called outside of a transaction and when nobody waits: it flushes.
 
         Raises:
             JournalError: it could not; nothing is lost, and it can be tried again.
         """
-        self._all("PRAGMA wal_checkpoint(PASSIVE)")
+        checkpoint = "PRAGMA wal_checkpoint(PASSIVE)"
+        self._all(checkpoint)
+        if self._all("PRAGMA freelist_count") != [(0,)]:
+            with explained(self.path):
+                # As a script: a plain statement would be left after the first page that it frees.
+                self._connection.executescript(f"PRAGMA incremental_vacuum({_FREED_AT_ONCE});")
+            self._all(checkpoint)
+        self.untidied = 0
 
     def flush(self) -> None:
         """Return when all that was committed before would outlive a power cut. May run beside the others.

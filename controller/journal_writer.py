@@ -28,6 +28,8 @@ log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 
+_Work = Callable[[JournalStore], Any]
+
 _IN_PLACE = 0.001
 """Seconds for which the event loop waits in place: four times what a commit takes."""
 _BATCH = 256
@@ -36,7 +38,7 @@ _IDLE = 1.0
 """Seconds without a request after which the log is tidied and owed outcomes are tried again."""
 _TIDY_WHEN_IDLE = 64
 _TIDY_AT_LAST = 2000
-"""Transactions since the last time, where nobody leaves a pause; some 30 MB of log."""
+"""What a store has to tidy when it is done in a pause, and when nobody leaves one; some 30 MB of log."""
 _MOST_OWED = 1000
 
 
@@ -48,7 +50,7 @@ def _held() -> threading.Lock:
 
 @dataclass(slots=True, eq=False)
 class _Request:
-    work: Callable[[JournalStore], Any]
+    work: _Work
     durable: bool
     owed: bool
     ready: threading.Lock = field(default_factory=_held)
@@ -67,8 +69,7 @@ class JournalWriter:
         self._loop = asyncio.get_running_loop()
         self._requests: queue.SimpleQueue[_Request | None] = queue.SimpleQueue()
         self._to_flush: queue.SimpleQueue[Sequence[_Request] | None] = queue.SimpleQueue()
-        self._owed: deque[Callable[[JournalStore], Any]] = deque(maxlen=_MOST_OWED)
-        self._untidied = 0
+        self._owed: deque[_Work] = deque(maxlen=_MOST_OWED)
         self._closed = False
         self._threads = [
             threading.Thread(target=self._write, name="journal", daemon=True),
@@ -149,7 +150,7 @@ class JournalWriter:
     def _next_batch(self) -> list[_Request | None]:
         """The requests that wait, at least one; None at the end says that there will be no more."""
         while True:
-            due = self._untidied >= _TIDY_WHEN_IDLE
+            due = self._store.untidied >= _TIDY_WHEN_IDLE
             try:
                 batch = [self._requests.get(timeout=_IDLE if due or self._owed else None)]
                 break
@@ -157,7 +158,7 @@ class JournalWriter:
                 self._pay()
                 if due:
                     self._tidy()
-        if self._untidied >= _TIDY_AT_LAST:
+        if self._store.untidied >= _TIDY_AT_LAST:
             self._tidy()
         with contextlib.suppress(queue.Empty):
             while batch[-1] is not None and len(batch) < _BATCH:
@@ -174,9 +175,7 @@ class JournalWriter:
         if not batch:
             return
         try:
-            with self._store.transaction():
-                for request in batch:
-                    request.result = request.work(self._store)
+            results = self._commit([request.work for request in batch])
         except Exception as error:  # noqa: BLE001 -- whatever it is, the one who asked is told, and the thread lives on
             if len(batch) == 1:
                 self._fail(batch[0], error)
@@ -184,11 +183,26 @@ class JournalWriter:
                 for request in batch:
                     self._carry_out([request])
             return
-        self._untidied += 1
+        for request, result in zip(batch, results, strict=True):
+            request.result = result
         durable = [request for request in batch if request.durable]
         if durable:
             self._to_flush.put(durable)
         self._finish([request for request in batch if not request.durable])
+
+    def _commit(self, works: Sequence[_Work]) -> list[Any]:
+        try:
+            return self._in_one_transaction(works)
+        except JournalError:
+            if not self._store.untidied:
+                raise
+            # On a disk with little room, the log can begin anew in its own place once it is tidied.
+            self._store.tidy()
+        return self._in_one_transaction(works)
+
+    def _in_one_transaction(self, works: Sequence[_Work]) -> list[Any]:
+        with self._store.transaction():
+            return [work(self._store) for work in works]
 
     def _fail(self, request: _Request, error: Exception) -> None:
         request.error = error
@@ -198,27 +212,38 @@ class JournalWriter:
 
     def _pay(self) -> JournalError | None:
         """Enter what is owed; the error where the disk still does not take it."""
-        paid = False
+        if not self._owed:
+            return None
+        try:
+            if self._store.untidied:
+                # The room that there is again is for the file first: the log alone would soon fill it.
+                self._store.tidy()
+            self._commit(list(self._owed))
+            self._owed.clear()
+        except JournalError as error:
+            return error
+        except Exception as error:  # noqa: BLE001 -- found out below, one by one
+            return self._pay_one_by_one(error)
+        self._to_flush.put(())
+        return None
+
+    def _pay_one_by_one(self, reason: Exception) -> JournalError | None:
+        log.error("an outcome can't be entered in the journal", exc_info=reason)
         while self._owed:
-            try:
-                with self._store.transaction():
-                    self._owed[0](self._store)
-            except JournalError as error:
-                return error
-            except Exception:
-                # It can't ever be entered. One who asked while others were owed has not been told why.
-                log.exception("an outcome can't be entered in the journal")
+            # One that can't ever be entered is dropped; it was told to the one who asked, or is logged above.
+            with contextlib.suppress(Exception):
+                try:
+                    self._commit([self._owed[0]])
+                except JournalError as error:
+                    return error
             self._owed.popleft()
-            paid = True
-        if paid:
-            self._to_flush.put(())
+        self._to_flush.put(())
         return None
 
     def _tidy(self) -> None:
-        # Where the disk is full it can wait; the next request that is refused says so.
+        # Where the disk is full it can wait: a request that is refused says so.
         with contextlib.suppress(JournalError):
             self._store.tidy()
-        self._untidied = 0
 
     # In either thread
 

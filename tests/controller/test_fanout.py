@@ -7,7 +7,7 @@ import gc
 import logging
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.fanout import Fanout, Subscription
@@ -57,6 +57,7 @@ def check_in_order(records: list[Record], start: int) -> int:
     return expected
 
 
+@settings(deadline=None)
 @given(
     size=st.integers(1, 40),
     turns=st.lists(st.tuples(st.integers(0, 60), st.integers(0, 60)), max_size=20),
@@ -79,6 +80,7 @@ def test_every_record_is_delivered_or_counted_in_order(size: int, turns: list[tu
     assert check_in_order(rest, told) == published
 
 
+@settings(deadline=None)
 @given(
     size=st.integers(1, 20),
     puts=st.lists(st.one_of(st.none(), st.integers(1, 1000)), max_size=100),

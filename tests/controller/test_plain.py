@@ -7,7 +7,7 @@ import typing
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.api import JournalEntry, JournalQuery, ProbeReport, ProfileText, SiteView
@@ -38,6 +38,7 @@ ANSWERS: tuple[Any, ...] = (
 )
 
 
+@settings(deadline=None)
 @given(values_of(Record))
 def test_every_record_comes_back_from_json_as_it_was(record: Record) -> None:
     again = record_from_json(json.loads(json.dumps(to_json(record))))
@@ -46,6 +47,7 @@ def test_every_record_comes_back_from_json_as_it_was(record: Record) -> None:
 
 
 @pytest.mark.parametrize("hint", ANSWERS, ids=str)
+@settings(deadline=None)
 @given(data=st.data())
 def test_what_calls_give_comes_back_from_json_as_it_was(hint: Any, data: st.DataObject) -> None:
     value = data.draw(values_of(hint))
@@ -59,6 +61,7 @@ JSON = st.recursive(
 )
 
 
+@settings(deadline=None)
 @given(JSON, st.sampled_from([*typing.get_args(Record), *ANSWERS]))
 def test_any_json_gives_a_value_of_the_kind_or_our_own_error(document: Any, hint: Any) -> None:
     try:
@@ -68,6 +71,7 @@ def test_any_json_gives_a_value_of_the_kind_or_our_own_error(document: Any, hint
     assert from_plain(hint, to_plain(value)) == value
 
 
+@settings(deadline=None)
 @given(st.data(), values_of(Command))
 def test_a_record_with_one_value_of_another_type_is_refused_by_name(
     data: st.DataObject, command: Command
