@@ -40,6 +40,8 @@ class BitFit:
     the shift is then taken for none."""
     jitter: float
     """Standard deviation of one edge around its place."""
+    leverage: float
+    """The standard error of ``bit`` for a jitter of 1."""
     edges: int
     frames: int
     squares: float
@@ -128,6 +130,7 @@ class BitSums:
             self.timing.shift + shift,
             known,
             jitter if freedom > 0 else 0.0,
+            math.sqrt(inverse),
             self.edges,
             self.frames,
             squares,

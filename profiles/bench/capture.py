@@ -133,7 +133,7 @@ class Channel:
         if not levels.alive:
             middle = int((levels.low + levels.high) / 2 > 0.3)
             return Edges(np.empty(0), middle, 1.0, self.time.end), (
-                f"no two levels: at rest at {levels.low:.3g} {self.unit}, noise {levels.noise:.2g} {self.unit}",
+                f"no two levels: at {levels.low:.3g} {self.unit}, noise {levels.noise:.2g} {self.unit}",
             )
         samples, width = smoothed(self.samples, levels)
         notes: tuple[str, ...] = ()

@@ -16,15 +16,9 @@ from profiles.bench.bit_time import BitFit, fit_bit_time
 from profiles.bench.calibration import calibrated
 from profiles.bench.candidates import bit_time_candidates
 from profiles.bench.edges import Edges
-from profiles.bench.hypotheses import (
-    Account,
-    Reading,
-    account_for,
-    anything_goes,
-    clocked_bits,
-    readings,
-    rough_score,
-)
+from profiles.bench.hypotheses import Account, account_for, anything_goes, clocked_bits
+from profiles.bench.meanings import CONSTANT_PARITY, Reading, readings, rough_score, stop_bits
+from profiles.bench.odds import log_of_sum
 from profiles.bench.rates import nearest_usual_rate, rate_prior
 from profiles.bench.uart import LineTiming, frame_blocks
 from profiles.bench.wording import LineEvidence, evidence_for, refusal
@@ -43,6 +37,7 @@ _BEGINNING = 90
 """Edges on which it is found where the first whole frame starts."""
 _RIVAL = math.log(0.02)
 """How likely each of the two rival accounts is before looking."""
+_MOST_ALTERNATIVES = 8
 _TOLD = 0.5
 """Answers less likely than this are not given."""
 
@@ -127,11 +122,15 @@ def find_line(edges: Edges, overrides: LineOverrides | None = None) -> LineFit:
     rivals = [_RIVAL + anything_goes(sample), _RIVAL + _clocked(sample, weighed)]
     if overrides.baud is not None and overrides.frame is not None:
         rivals = []
-    total = _log_sum([item.score for item in weighed] + rivals)
+    total = log_of_sum([item.score for item in weighed] + rivals)
     same = [item for item in weighed if _same(item, best)]
-    probability = math.exp(_log_sum([item.score for item in same]) - total)
+    probability = math.exp(log_of_sum([item.score for item in same]) - total)
     timing = best.account.timing
-    timing = LineTiming(timing.bit, timing.idle, best.reading.frame, timing.shift)
+    frame = best.reading.frame
+    stop, stop_known = stop_bits(best.account)
+    if overrides.frame is None:
+        frame = FrameFormat(frame.data_bits, frame.parity, stop)
+    timing = LineTiming(timing.bit, timing.idle, frame, timing.shift)
     if overrides.baud is not None:
         timing = LineTiming(1 / (overrides.baud * edges.tick), timing.idle, timing.frame, timing.shift)
     fit = fit_bit_time(frame_blocks(edges, timing, start=best.account.start), timing)
@@ -147,12 +146,12 @@ def find_line(edges: Edges, overrides: LineOverrides | None = None) -> LineFit:
         baud_error=error if told else None,
         idle=timing.idle if told else None,
         frame=timing.frame if told else None,
-        stop_known=best.reading.stop_known,
+        stop_known=stop_known,
         confidence=0.0 if rival_wins else confidence,
         evidence=evidence_for(
             edges, best.account, best.reading, fit, _marginals(weighed, best, total), overrides
         ),
-        alternatives=_alternatives(weighed, best, total, edges),
+        alternatives=_alternatives(weighed, best, total, edges, timing.frame),
         timing=timing,
         start=best.account.start,
         jitter=fit.jitter / fit.bit if fit is not None else 0.0,
@@ -172,8 +171,9 @@ def _measured(edges: Edges, timing: LineTiming, fit: BitFit | None) -> tuple[flo
     if fit is None:
         return 1 / (timing.bit * edges.tick), math.inf
     measured = 1 / (fit.bit * edges.tick)
-    # A sampled edge has a jitter of its own, also where all of them happen to fall alike.
-    return measured, measured * fit.error / fit.bit
+    # A sampled edge may lie anywhere within the resolution, also where all happen to fall alike.
+    least = edges.resolution / math.sqrt(12) * fit.leverage
+    return measured, measured * max(fit.error, least) / fit.bit
 
 
 def _weigh(sample: Edges, overrides: LineOverrides) -> list[_Weighed]:
@@ -274,16 +274,11 @@ def _clocked(sample: Edges, weighed: list[_Weighed]) -> float:
     return max(clocked_bits(sample, bit) for bit in bits)
 
 
-def _log_sum(logs: list[float]) -> float:
-    most = max(logs)
-    return most + math.log(sum(math.exp(value - most) for value in logs))
-
-
 def _marginals(weighed: list[_Weighed], best: _Weighed, total: float) -> tuple[float, float, float]:
     """How likely the bit time, the idle level and the frame are, each by itself."""
 
     def share(chosen: list[_Weighed]) -> float:
-        return math.exp(_log_sum([item.score for item in chosen]) - total) if chosen else 0.0
+        return math.exp(log_of_sum([item.score for item in chosen]) - total) if chosen else 0.0
 
     bit, idle = best.account.timing.bit, best.account.timing.idle
     frame = best.reading.frame
@@ -295,11 +290,22 @@ def _marginals(weighed: list[_Weighed], best: _Weighed, total: float) -> tuple[f
 
 
 def _alternatives(
-    weighed: list[_Weighed], best: _Weighed, total: float, edges: Edges
+    weighed: list[_Weighed], best: _Weighed, total: float, edges: Edges, given: FrameFormat
 ) -> tuple[Alternative, ...]:
     """What else the line may be: what is likely, and what the waveform refutes no more than the best."""
     found = []
-    for item in weighed[1:]:
+    baud = nearest_usual_rate(1 / (best.account.timing.bit * edges.tick), 0.0)
+    _, stop_known = stop_bits(best.account)
+    room = float(best.account.spacing.min()) - best.account.body if len(best.account.spacing) else 2.0
+    for stop in (1.0, 1.5, 2.0):
+        if not stop_known and stop != given.stop_bits and stop <= room + 0.2:
+            frame = FrameFormat(given.data_bits, given.parity, stop)
+            share = math.exp(log_of_sum([item.score for item in weighed if _same(item, best)]) - total)
+            why = "the same bytes; dead time hides the stop bits"
+            found.append(Alternative(baud, best.account.timing.idle, frame, share, why))
+    for item in weighed:
+        if _same(item, best) or len(found) >= _MOST_ALTERNATIVES:
+            continue
         probability = math.exp(item.score - total)
         account, frame = item.account, item.reading.frame
         equal = (
@@ -308,18 +314,16 @@ def _alternatives(
             and item.reading.parity_errors <= best.reading.parity_errors
             and item.score > best.score - 16
         )
-        if probability < 0.005 and not equal:
+        shown = any(_bytes_of(frame) == _bytes_of(other.frame) for other in found if _near(item, best))
+        if shown or (probability < 0.005 and not equal):
             continue
-        if _same(item, best):
-            why = "the same bytes; dead time hides the stop bits"
-        elif frame.parity in (Parity.MARK, Parity.SPACE):
+        if frame.parity in CONSTANT_PARITY:
             why = "the cell before the stop bit never changes"
         elif _near(item, best):
             why = "no frame refutes it"
         else:
             why = "another bit time or idle level explains the edges nearly as well"
-        baud = nearest_usual_rate(1 / (account.timing.bit * edges.tick), 0.0)
-        found.append(Alternative(baud, account.timing.idle, frame, probability, why))
-        if len(found) == 8:
-            break
+        other_baud = nearest_usual_rate(1 / (account.timing.bit * edges.tick), 0.0)
+        shown_as = FrameFormat(frame.data_bits, frame.parity, stop_bits(account)[0])
+        found.append(Alternative(other_baud, account.timing.idle, shown_as, probability, why))
     return tuple(found)

@@ -70,13 +70,18 @@ class Link:
         text = (
             f"{self.target} repeats {self.source} {self.delay_bits:.2f} bit times "
             f"({self.delay * 1e3:.4g} ms) later: {units} between them, "
-            f"{self.hop_latency * 1e6:+.4g} us each beyond the frame itself"
+            f"{_microseconds(self.hop_latency)} us each beyond the frame itself"
         )
         if self.first_only:
             return text + "; only the first frame of each burst comes again: a unit stopped after it"
         if not self.complete:
             return text + f"; {self.sent - self.repeated} of {self.sent} frames do not come again"
         return text
+
+
+def _microseconds(seconds: float) -> str:
+    """With a sign and two places, and no sign before nothing."""
+    return f"{round(seconds * 1e6, 2) + 0.0:+.2f}"
 
 
 @dataclass(frozen=True, slots=True)

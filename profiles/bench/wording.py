@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -9,7 +10,8 @@ import numpy as np
 
 from profiles.bench.bit_time import BitFit
 from profiles.bench.edges import Edges
-from profiles.bench.hypotheses import Account, Reading
+from profiles.bench.hypotheses import Account
+from profiles.bench.meanings import Reading, stop_bits
 from profiles.bench.rates import difference_from_usual
 from profiles.frames import Parity
 
@@ -54,7 +56,7 @@ def evidence_for(
         _rate(edges, account, fit) + (" (the rate to read with was given)" if overrides.baud else ""),
         "given" if overrides.idle is not None else _idle(account),
         "given" if overrides.frame is not None else _frame(account, reading),
-        _stop(account, reading),
+        _stop(account),
         *(min(value, 1.0) for value in marginals),
     )
 
@@ -66,9 +68,8 @@ def _rate(edges: Edges, account: Account, fit: BitFit | None) -> str:
     usual, difference = difference_from_usual(baud)
     text = f"bit time {fit.bit * edges.tick * 1e6:.5g} us"
     if np.isfinite(fit.error):
-        text += (
-            f" +- {fit.error * edges.tick * 1e6:.2g} us ({baud:.6g} +- {baud * fit.error / fit.bit:.2g} baud)"
-        )
+        error = max(fit.error, edges.resolution / math.sqrt(12) * fit.leverage)
+        text += f" +- {error * edges.tick * 1e6:.2g} us ({baud:.6g} +- {baud * error / fit.bit:.2g} baud)"
     else:
         text += f" ({baud:.6g} baud; too few edges for its standard error)"
     text += f" over {fit.edges} edges of {fit.frames} frames; {difference:+.2%} from {usual:g}"
@@ -101,11 +102,11 @@ def _frame(account: Account, reading: Reading) -> str:
     return text
 
 
-def _stop(account: Account, reading: Reading) -> str:
+def _stop(account: Account) -> str:
     if not len(account.spacing):
         return "one frame alone does not show its stop bits"
     least = float(account.spacing.min()) - account.body
-    if reading.stop_known:
+    if stop_bits(account)[1]:
         return f"the closest frames leave {least:.2f} bit times between them"
     return f"at least {least:.2f} bit times pass between frames: dead time hides the number of stop bits"
 
