@@ -8,7 +8,7 @@ from controller.api import SiteView, UnitView
 from profiles.errors import BadValue
 from profiles.model import Value
 
-__all__ = ["find_unit", "read_parameters"]
+__all__ = ["find_unit", "read_parameters", "read_value"]
 
 
 def find_unit(view: SiteView, target: str) -> UnitView | None:
@@ -35,11 +35,16 @@ def read_parameters(words: Sequence[str], unit: UnitView | None, action: str) ->
             raise BadValue(f"{word!r} is no parameter", todo="write name=value, such as level=20")
         if name in values:
             raise BadValue(f"{name} is given twice")
-        values[name] = _value(name, text, str(known.get(name, {}).get("type", "text")))
+        values[name] = read_value(name, text, str(known.get(name, {}).get("type", "text")))
     return values
 
 
-def _value(name: str, text: str, kind: str) -> Value:
+def read_value(name: str, text: str, kind: str) -> Value:
+    """A text as a value of a type: boolean, integer, float, enum or text.
+
+    Raises:
+        BadValue: it is none of that type.
+    """
     try:
         match kind:
             case "boolean":

@@ -22,6 +22,7 @@ from controller.records import (
 from profiles.model import Value
 
 __all__ = [
+    "KNOWN_SYMBOLS",
     "action_words",
     "as_json",
     "clock_time",
@@ -37,7 +38,7 @@ __all__ = [
     "value_word",
 ]
 
-_SYMBOLS = {
+KNOWN_SYMBOLS = {
     Known.OBSERVED: "●",
     Known.CONFIRMED: "◉",
     Known.PRESUMED: "◌",
@@ -95,7 +96,7 @@ def state_word(name: str, state: StateValue) -> str:
     if state.known is Known.UNKNOWN:
         was = f", last {value_word(state.last_known)}" if state.last_known is not None else ""
         return f"{name} ? (unknown{was})"
-    return f"{name} {value_word(state.value)} {_SYMBOLS[state.known]} {state.known.value}"
+    return f"{name} {value_word(state.value)} {KNOWN_SYMBOLS[state.known]} {state.known.value}"
 
 
 def action_words(command: Command) -> str:

@@ -1,0 +1,223 @@
+"""The dashboard: one app over one controller, in this process or over its local socket.
+
+Nothing here waits for a line: commands run in workers, records come in batches, and every screen reads the
+same ``HallModel``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Awaitable, Callable, Iterable
+from typing import Any, ClassVar, Literal
+
+from textual.app import App, SystemCommand
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+from textual.worker import Worker, WorkerState
+
+from controller.api import ControllerApi
+from controller.records import Command, Origin, OriginKind, Outcome, Record
+from profiles.errors import ControllerAway, LinewardenError
+from profiles.model import Value
+from tui.looks import DARK, LIGHT
+from tui.messages import CommandDone, ControllerGone, RecordsCame
+from tui.model import HallModel
+from tui.screens.cautions import CautionsScreen
+from tui.screens.units import UnitsScreen
+from tui.telling import action_words, outcome_words, plain
+
+__all__ = ["DashboardApp"]
+
+_REFRESH = 0.04
+"""Seconds between two batches of records: 25 a second are as many as a person can follow."""
+
+
+class DashboardApp(App[int]):
+    """The dashboard on a controller.
+
+    Args:
+        api: the controller.
+        who: the name that commands carry.
+        cautions: whether the safety cautions are shown first.
+        utc: the time, in UTC seconds.
+    """
+
+    TITLE = "Linewarden"
+    CSS_PATH = "dashboard.tcss"
+    ENABLE_COMMAND_PALETTE = True
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("f1", "explain", "help", id="help"),
+        Binding("f2", "units", "units", id="units"),
+        Binding("f9", "everything_off", "everything off", id="off", priority=True),
+        Binding("ctrl+q", "quit", "quit", id="quit"),
+    ]
+
+    def __init__(
+        self,
+        api: ControllerApi,
+        model: HallModel,
+        *,
+        who: str = "",
+        cautions: bool = True,
+        utc: Callable[[], float] = time.time,
+    ) -> None:
+        super().__init__()
+        self.api = api
+        self.model = model
+        self.utc = utc
+        self.gone = ""
+        """Why the controller is out of reach; empty while it is there."""
+        self._who = who
+        self._cautions = cautions
+
+    def on_mount(self) -> None:
+        """Begin to listen, and show the units."""
+        self.register_theme(DARK)
+        self.register_theme(LIGHT)
+        self.theme = DARK.name
+        self.push_screen(UnitsScreen())
+        if self._cautions:
+            self.push_screen(CautionsScreen())
+        self.run_worker(self._listen(), name="records", group="records", exit_on_error=False)
+
+    async def _listen(self) -> None:
+        """Gather records, and hand them over in batches."""
+        gathered: list[Record] = []
+        came = asyncio.Event()
+
+        async def gather() -> None:
+            async for record in self.api.subscribe():
+                gathered.append(record)
+                came.set()
+
+        reading = asyncio.create_task(gather(), name="gather records")
+        try:
+            while not reading.done() or gathered:
+                waiting = asyncio.create_task(came.wait())
+                await asyncio.wait((reading, waiting), return_when=asyncio.FIRST_COMPLETED)
+                waiting.cancel()
+                came.clear()
+                batch, gathered[:] = list(gathered), []
+                if batch:
+                    self.post_message(RecordsCame(batch))
+                await asyncio.sleep(_REFRESH)
+            reading.result()
+            self.post_message(ControllerGone("the controller has ended"))
+        except LinewardenError as error:
+            self.post_message(ControllerGone(str(error)))
+        finally:
+            reading.cancel()
+
+    def on_records_came(self, message: RecordsCame) -> None:
+        """Take them into the model, then let every screen that stands look again."""
+        changed = self.model.apply(message.records)
+        for screen in self.screen_stack:
+            if isinstance(screen, UnitsScreen) and changed:
+                screen.look_again()
+
+    def on_controller_gone(self, message: ControllerGone) -> None:
+        """Say so, and that nothing is known any more."""
+        self.gone = message.text
+        self.model.link_lost(self.utc())
+        self.notify(plain(message.text), title="The controller is out of reach", severity="error", timeout=60)
+        for screen in self.screen_stack:
+            if isinstance(screen, UnitsScreen):
+                screen.look_again()
+
+    def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
+        """A worker that fails for a reason of ours must not do so unseen."""
+        if event.state is WorkerState.ERROR:
+            text = f"{event.worker.name}: {event.worker.error!r}"
+            self.notify(
+                plain(text), title="A fault of Linewarden", severity="error", timeout=60, markup=False
+            )
+
+    # Commands
+
+    def origin(self) -> Origin:
+        """Whose commands these are."""
+        return Origin(OriginKind.SCREEN, self._who)
+
+    def command(self, unit: str, action: str, parameters: dict[str, Value] | None = None) -> None:
+        """Command a unit; its outcome comes as ``CommandDone``."""
+        command = Command(unit, action, parameters or {}, self.origin(), at=self.utc())
+
+        async def submit() -> None:
+            outcome = await self.api.submit(command)
+            self.post_message(CommandDone(command, outcome))
+
+        self.work(submit, f"command {command.id[:8]}")
+
+    def work(self, what: Callable[[], Awaitable[None]], name: str) -> None:
+        """Run something that talks to the controller; a failure is shown, whatever it is."""
+
+        async def guarded() -> None:
+            try:
+                await what()
+            except ControllerAway as error:
+                self.post_message(ControllerGone(str(error)))
+            except LinewardenError as error:
+                self.notify(plain(str(error)), severity="error", markup=False)
+
+        self.run_worker(guarded(), name=name, group="commands", exit_on_error=False)
+
+    def on_command_done(self, message: CommandDone) -> None:
+        """Tell of what did not come about; what did is seen on the screen."""
+        if not message.outcome.result.good:
+            title = f"{action_words(message.command)}: {message.outcome.result.value}"
+            text = outcome_words(message.command, message.outcome)
+            self.notify(text, title=title, severity=_severity(message.outcome), timeout=12, markup=False)
+
+    def action_everything_off(self) -> None:
+        """De-energise everything, now."""
+
+        async def off() -> None:
+            outcomes = await self.api.all_off(None, self.origin())
+            bad = [outcome for outcome in outcomes if not outcome.result.good]
+            text = f"{len(outcomes) - len(bad)} of {len(outcomes)} units were told to go off"
+            self.notify(text, severity="error" if bad else "information", markup=False)
+
+        self.work(off, "everything off")
+
+    def action_explain(self) -> None:
+        """Explain the screen one is on."""
+        from tui.screens.help import HelpScreen
+
+        if not isinstance(self.screen, HelpScreen):
+            self.push_screen(HelpScreen(getattr(self.screen, "EXPLANATION", "")))
+
+    def action_units(self) -> None:
+        """Show the units."""
+        while not isinstance(self.screen, UnitsScreen):
+            self.pop_screen()
+
+    def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:  # noqa: ARG002 -- Textual's
+        """Every unit's actions, for the command palette."""
+        yield SystemCommand("Everything off", "De-energise all units now", self.action_everything_off)
+        yield SystemCommand("Light or dark", "Change the theme", self.action_change_ground)
+        for unit in self.model.site.units:
+            for action in unit.actions:
+                words = f"{unit.title}: {action.title}"
+                yield SystemCommand(
+                    words,
+                    f"{unit.id} {action.name}",
+                    lambda u=unit, a=action: self.begin_action(u.id, a.name),
+                )
+
+    def begin_action(self, unit_id: str, action_name: str) -> None:
+        """Do an action, asking for what it needs first."""
+        for screen in self.screen_stack:
+            if isinstance(screen, UnitsScreen):
+                screen.begin_action(unit_id, action_name)
+
+    def action_change_ground(self) -> None:
+        """Light to dark, dark to light."""
+        self.theme = LIGHT.name if self.theme == DARK.name else DARK.name
+        for screen in self.screen_stack:
+            if isinstance(screen, UnitsScreen):
+                screen.look_again()
+
+
+def _severity(outcome: Outcome) -> Literal["warning", "error"]:
+    return "warning" if outcome.result.value in ("refused", "cancelled") else "error"

@@ -1,0 +1,234 @@
+"""The units screen as lines of text. Pure: a picture of the site in, lines out.
+
+Each bus is drawn as the line that it is, down the left edge, with its units hanging on it in the order of the
+site; a ring's line comes back to the adapter, and one that is known to be broken is drawn broken.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rich.cells import cell_len, set_cell_size
+from rich.text import Text
+
+from controller.records import Alert, Known, LinkState, Result, StateValue
+from tui.looks import Looks
+from tui.model import BusSight, HallModel, LastWord, UnitSight
+from tui.telling import KNOWN_SYMBOLS, action_words, clock_time, plain, value_word
+
+__all__ = ["Line", "alert_lines", "detail_lines", "fit", "hall_lines", "top_line"]
+
+_STATES_AT = 26
+"""The column at which states begin, where the screen is wide enough."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the screen."""
+
+    text: Text
+    unit: int | None = None
+    """The unit that it is about."""
+    power_at: tuple[int, int] | None = None
+    """The cells that tell the unit's power: where a click switches it."""
+
+
+def fit(text: str, width: int) -> str:
+    """Text that is at most so many cells wide, with an ellipsis where it was cut."""
+    shown = plain(text)
+    if cell_len(shown) <= width:
+        return shown
+    return set_cell_size(shown, max(0, width - 1)).rstrip() + "…" if width > 0 else ""
+
+
+def top_line(model: HallModel, now: float, width: int, looks: Looks, note: str = "") -> Text:
+    """What one has to know before all else: where this is, whether anything is wrong, and the time."""
+    alerts, locks = len(model.alerts), len(model.locks)
+    signs: list[tuple[str, str]] = []
+    if note:
+        signs.append((note, looks.wrong))
+    if alerts:
+        signs.append((f"! {alerts} alert{'s' * (alerts > 1)}", looks.wrong))
+    if locks:
+        signs.append((f"# {locks} lock{'s' * (locks > 1)}", looks.care))
+    if not signs:
+        signs.append(("all well", looks.well))
+    right = Text("  ").join(Text(word, style) for word, style in signs)
+    right.append(f"   {clock_time(now)[:8]} ", looks.quiet)
+    title = Text(" " + fit(model.site.title, max(4, width - right.cell_len - 2)), looks.strong)
+    title.append(" " * max(1, width - title.cell_len - right.cell_len))
+    return title.append_text(right)
+
+
+def alert_lines(alerts: Sequence[Alert], width: int, looks: Looks, most: int = 2) -> list[Text]:
+    """The newest alerts: what is wrong, since when, and what to look at first."""
+    lines = []
+    for alert in alerts[:most]:
+        since = f" since {clock_time(alert.since)[:8]}"
+        head = Text(f" ! {fit(alert.target, 14)}  ", looks.wrong)
+        head.append(fit(alert.text, width - head.cell_len - len(since) - 1))
+        head.append(" " * max(1, width - head.cell_len - len(since) - 1))
+        lines.append(head.append(since, looks.quiet))
+        if alert.look_at:
+            lines.append(Text(f"   {fit('look at ' + alert.look_at, width - 4)}", looks.quiet))
+    if len(alerts) > most:
+        lines.append(Text(f"   and {len(alerts) - most} more", looks.quiet))
+    return lines
+
+
+def hall_lines(buses: Sequence[BusSight], width: int, selected: int | None, looks: Looks) -> list[Line]:
+    """The buses, each with its units."""
+    lines: list[Line] = []
+    for bus in buses:
+        if lines:
+            lines.append(Line(Text("")))
+        lines.append(Line(_bus_line(bus, width, looks)))
+        lines += _unit_lines(bus, width, selected, looks)
+    if not lines:
+        lines.append(Line(Text(" nothing here fits what you look for; esc shows all", looks.quiet)))
+    return lines
+
+
+def _bus_line(bus: BusSight, width: int, looks: Looks) -> Text:
+    text = Text(" ")
+    text.append(fit(bus.view.id, 20), looks.strong)
+    told = [_wiring(bus)]
+    status = bus.status
+    if status is None or status.link is LinkState.DOWN:
+        why = f": {status.text}" if status is not None and status.text else ""
+        text.append(fit(f"  adapter is not there{why}", width - text.cell_len - 1), looks.wrong)
+        return text
+    if bus.view.topology == "ring" and not _broken(bus):
+        told.append(_answering(bus))
+    if status.lag_ms is not None:
+        told.append(f"lag {status.lag_ms:.1f} ms")
+    if status.link is LinkState.LISTENING:
+        told.append("listening only")
+    style = looks.wrong if bus.alerts else looks.quiet
+    text.append("  " + fit(", ".join(filter(None, told)), width - text.cell_len - 3), style)
+    return text
+
+
+def _wiring(bus: BusSight) -> str:
+    match bus.view.topology:
+        case "ring":
+            return f"ring of {bus.view.units_expected}" if bus.view.units_expected else "ring"
+        case "open":
+            return "open line, nothing comes back"
+        case "shared":
+            return "shared line"
+        case other:
+            return other
+
+
+def _answering(bus: BusSight) -> str:
+    status = bus.status
+    if status is None or status.units_answering is None:
+        return ""
+    expected = bus.view.units_expected
+    if expected == status.units_answering:
+        return "all answer"
+    return f"{status.units_answering} answer"
+
+
+def _broken(bus: BusSight) -> bool:
+    """Whether the bus is known not to carry what is sent."""
+    down = bus.status is None or bus.status.link is LinkState.DOWN
+    return down or any(alert.id.startswith("chain-") for alert in bus.alerts)
+
+
+def _unit_lines(bus: BusSight, width: int, selected: int | None, looks: Looks) -> list[Line]:
+    ring = bus.view.topology == "ring"
+    broken = _broken(bus)
+    style = looks.wrong if broken else looks.line
+    side = "╎" if broken else "│"
+    lines = []
+    for place, unit in enumerate(bus.units):
+        last = place == len(bus.units) - 1
+        joint = "└" if last and not ring else "├"
+        if broken:
+            joint = "╎"
+        head = Text(f" {joint}")
+        head.stylize(style)
+        picked = unit.number == selected
+        head.append(f"{unit.number:>3} ", looks.selected if picked else looks.quiet)
+        lines.append(_unit_line(unit, head, width, picked, looks))
+        held = _held(unit, width, looks)
+        if held is not None:
+            under = Text(f" {side if ring or not last else ' '}", style)
+            lines.append(Line(under.append_text(held), unit.number))
+    if ring:
+        end = " ╳ the ring is open" if broken else " └─ back to the adapter"
+        lines.append(Line(Text(end, style)))
+    return lines
+
+
+def _unit_line(unit: UnitSight, head: Text, width: int, picked: bool, looks: Looks) -> Line:
+    column = _STATES_AT if width >= 60 else min(_STATES_AT, width // 2)
+    title = fit(unit.view.title, column - head.cell_len - 1)
+    head.append(title, looks.selected if picked else looks.strong)
+    head.append(" " * max(1, column - head.cell_len))
+    power_at = None
+    if not unit.states:
+        head.append(fit("tells nothing of itself", width - head.cell_len), looks.quiet)
+    for name, state in unit.states.items():
+        told = _state_text(name, state, looks)
+        if head.cell_len + told.cell_len > width - 1:
+            head.append("…", looks.quiet)
+            break
+        if name == "power":
+            power_at = (head.cell_len, head.cell_len + told.cell_len)
+        head.append_text(told).append("  ")
+    return Line(head, unit.number, power_at)
+
+
+def _state_text(name: str, state: StateValue, looks: Looks) -> Text:
+    """A state: its name, its value, and how it is known as symbol and word; common ones in short."""
+    style = looks.known(state.known)
+    symbol = KNOWN_SYMBOLS[state.known]
+    if state.known is Known.UNKNOWN:
+        was = f", was {_value(name, state.last_known)}" if state.last_known is not None else ""
+        return Text(f"{name} {symbol}{was}", style)
+    text = Text(f"{name} {_value(name, state.value)} ", style)
+    return text.append(f"{symbol} {state.known.value}" if name == "power" else symbol, style)
+
+
+def _value(name: str, value: object) -> str:
+    if name == "power" and isinstance(value, bool):
+        return "on" if value else "off"
+    return value_word(value) if isinstance(value, bool | int | float | str) else "-"
+
+
+def _held(unit: UnitSight, width: int, looks: Looks) -> Text | None:
+    if not unit.locks:
+        return None
+    lock = unit.locks[0]
+    more = f" (and {len(unit.locks) - 1} more)" if len(unit.locks) > 1 else ""
+    at = clock_time(lock.at, date=True)[:16]
+    text = f"# locked by {lock.who} since {at}: {lock.why}{more}"
+    return Text("     " + fit(text, width - 8), looks.care)
+
+
+def detail_lines(unit: UnitSight | None, width: int, looks: Looks) -> list[Text]:
+    """The selected unit: what it was last told, and what became of that."""
+    if unit is None:
+        return [Text(" type a unit's number, or use the arrow keys", looks.quiet), Text("")]
+    head = Text(f" {unit.number} ", looks.selected)
+    head.append(" " + fit(f"{unit.view.title}  ({unit.view.id}, {unit.view.role})", width - 8), looks.strong)
+    return [head, last_line(unit.last, width, looks)]
+
+
+def last_line(last: LastWord | None, width: int, looks: Looks) -> Text:
+    """A command and its outcome in one line, the outcome first."""
+    if last is None:
+        return Text("    nothing was commanded since this dashboard began", looks.quiet)
+    command, outcome = last.command, last.outcome
+    words = action_words(command).removeprefix(command.unit).strip()
+    if outcome is None:
+        return Text(fit(f"    {words}: under way ...", width - 1), looks.care)
+    reason = f" ({outcome.reason.value})" if outcome.reason else ""
+    at = clock_time(outcome.at)[:8]
+    look = f"; look at {outcome.look_at}" if outcome.result is Result.FAILED and outcome.look_at else ""
+    text = f"    {at} {words}: {outcome.result.value}{reason}. {outcome.text}{look}"
+    return Text(fit(text, width - 1), looks.result(outcome.result))
