@@ -17,6 +17,7 @@ from profiles.errors import InputError
 from profiles.model import Value
 
 __all__ = [
+    "Accepted",
     "Alert",
     "BusStatus",
     "Command",
@@ -121,6 +122,14 @@ class Command:
     """UTC seconds after which it is stale; None for never."""
     raw: bytes | None = None
     """Raw bytes instead of an action: local only, where the site allows it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """The gate let a command pass: from here on it waits for its turn, or is under way."""
+
+    command_id: str
+    at: float
 
 
 class Result(enum.StrEnum):
@@ -331,7 +340,7 @@ class Lost:
     count: int
 
 
-Record = Traffic | Command | Outcome | StateChange | Event | Alert | Lock | BusStatus | Lost
+Record = Traffic | Command | Accepted | Outcome | StateChange | Event | Alert | Lock | BusStatus | Lost
 """Everything that listeners are told."""
 
 _RECORDS: dict[str, type] = {kind.__name__: kind for kind in typing.get_args(Record)}

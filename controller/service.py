@@ -22,9 +22,11 @@ from controller.guard import Cleared, Gate, Refusal
 from controller.journal import Journal
 from controller.probing import probe_bus
 from controller.records import (
+    Accepted,
     Alert,
     BusStatus,
     Command,
+    Event,
     Known,
     Lock,
     Origin,
@@ -77,6 +79,8 @@ class Controller:
         self._locks: dict[str, Lock] = {}
         self._states = StateBook({})
         self._under_way: dict[str, asyncio.Task[Outcome]] = {}
+        self._asked: dict[str, Command] = {}
+        """The commands that are under way."""
         self._closing = False
         site = loaded.site
         self._gate = Gate(
@@ -172,13 +176,22 @@ class Controller:
         away; the command is carried out all the same.
         """
         task = self._under_way.get(command.id)
+        if task is not None and _other(command, self._asked[command.id]):
+            refusal = Refusal(
+                Reason.NOT_ALLOWED, "another command of this id is under way", "use a fresh one"
+            )
+            return self._refused(command, refusal)
         if task is None:
             if command.at == 0.0:
                 command = replace(command, at=self._utc())
             task = asyncio.create_task(self._submit(command), name=f"command {command.id[:8]}")
             self._under_way[command.id] = task
-            task.add_done_callback(lambda _: self._under_way.pop(command.id, None))
+            self._asked[command.id] = command
+            task.add_done_callback(lambda _: self._over(command.id))
         return await asyncio.shield(task)
+
+    def _over(self, command_id: str) -> None:
+        del self._under_way[command_id], self._asked[command_id]
 
     async def _submit(self, command: Command) -> Outcome:
         if self._closing:
@@ -193,6 +206,8 @@ class Controller:
                 return self._refused(command, Refusal(Reason.JOURNAL, text, error.todo))
         else:
             self._alerts.set("journal", "site", None)
+            if earlier is not None and _other(command, earlier.command):
+                return self._refused(command, _OTHER)
             if earlier is not None:
                 return earlier.outcome or self._refused(
                     command, Refusal(Reason.NOT_ALLOWED, "a command of this id is under way already")
@@ -205,6 +220,7 @@ class Controller:
             await self._keep(outcome)
             self._publish(outcome)
             return outcome
+        self._publish(Accepted(command.id, self._utc()))
         return await self._buses[judged.bus].execute(judged)
 
     def _refused(self, command: Command, refusal: Refusal) -> Outcome:
@@ -274,6 +290,10 @@ class Controller:
     async def journal(self, query: JournalQuery) -> list[JournalEntry]:
         """Commands and what became of them, newest first."""
         return await self._journal.query(query)
+
+    def alert(self, kind: str, target: str, text: str | None, look_at: str = "") -> None:
+        """Raise, change or clear (``text`` None) an alert: for what works on a controller, such as MQTT."""
+        self._alerts.set(kind, target, text, look_at)
 
     # Locks and states by hand
 
@@ -361,6 +381,7 @@ class Controller:
         units = [u for u, spec in self._loaded.site.units.items() if spec.bus == bus_name]
         self._states.rename(units, compiled.profile.states, self._utc())
         self._buses[bus_name].take_profile(compiled)
+        self._publish(Event(bus_name, None, "profile-saved", self._utc()))
 
     # Diagnosis and simulation
 
@@ -394,6 +415,14 @@ class Controller:
         # While closing, links go down and states are doubted: that is no news of the gear.
         if not (self._closing and isinstance(record, StateChange)):
             self._fanout.publish(record)
+
+
+_OTHER = Refusal(Reason.NOT_ALLOWED, "another command has this id", "use a fresh one")
+
+
+def _other(one: Command, two: Command) -> bool:
+    """Whether they ask for different things, whoever asks and when."""
+    return (one.unit, one.action, one.parameters, one.raw) != (two.unit, two.action, two.parameters, two.raw)
 
 
 def _profile_text(source: Source) -> ProfileText:
