@@ -1,4 +1,4 @@
-"""Where a transmission stands on its way out: what is out, what comes next, and when it may go."""
+"""What of a message is out, what comes next, and when it may go."""
 
 from __future__ import annotations
 
@@ -15,14 +15,30 @@ class Script:
     else everything up to the next pause.
     """
 
+    __slots__ = (
+        "_dead_time",
+        "_frame",
+        "_once",
+        "_pauses",
+        "data",
+        "first",
+        "lockstep",
+        "next",
+        "out_at",
+        "out_until",
+    )
+
     def __init__(self, transmission: Transmission, times: LineTimes) -> None:
-        self.transmission = transmission
         self.data = transmission.message.data
-        self._times = times
-        self._pauses = {pause.before: pause.seconds for pause in transmission.message.pauses}
         self.lockstep = transmission.method is Method.LOOP
-        self.heard = transmission.method is Method.LOCAL or transmission.hears_itself
-        """Whether our own frames are heard as they go out, on a shared line."""
+        """Whether each frame must come back before the next one goes out."""
+        self._frame = times.frame
+        self._dead_time = times.dead_time
+        self._once = transmission.once or len(self.data)
+        self._pauses: dict[int, float] = {}
+        for pause in transmission.message.pauses:
+            # A pause at the end of one copy and the one before the next stand at the same place.
+            self._pauses[pause.before] = self._pauses.get(pause.before, 0.0) + pause.seconds
         self.first = 0
         """Index of the first frame that is out."""
         self.next = 0
@@ -38,14 +54,24 @@ class Script:
         return self.next >= len(self.data)
 
     @property
+    def acted_on(self) -> bool:
+        """Whether so much is out that a unit may obey: one whole copy of what is said."""
+        return self.next >= self._once
+
+    @property
     def expected(self) -> int:
-        """The frame that is out, in lockstep."""
+        """The first frame of what is out: in lockstep, the one whose echo is due."""
         return self.data[self.first]
 
     @property
-    def previous(self) -> int | None:
-        """The frame before it."""
-        return self.data[self.first - 1] if self.first else None
+    def lead(self) -> float:
+        """Seconds of quiet line that the message wants before it."""
+        return self._pauses.get(0, 0.0)
+
+    @property
+    def trail(self) -> float:
+        """Seconds of quiet line that it wants after it."""
+        return self._pauses.get(len(self.data), 0.0)
 
     def rewind(self) -> None:
         """Start from the first frame again."""
@@ -53,18 +79,18 @@ class Script:
 
     def due(self, now: float) -> float:
         """When the next stretch may go, if what was out is accounted for by ``now``."""
-        on_line_until = now if self.lockstep else self.out_until
         if self.next == 0:
             return now
-        return on_line_until + self._times.dead_time + self._pauses.get(self.next, 0.0)
+        left = now if self.lockstep else self.out_until
+        return left + self._dead_time + self._pauses.get(self.next, 0.0)
 
     def take(self, now: float) -> bytes:
         """The next stretch, taken to be written ``now``."""
         stop = self.next + 1
-        if not self.lockstep and not self._times.dead_time:
+        if not self.lockstep and not self._dead_time:
             while stop < len(self.data) and stop not in self._pauses:
                 stop += 1
         self.first, self.next = self.next, stop
         self.out_at = now
-        self.out_until = now + (stop - self.first) * self._times.frame
+        self.out_until = now + (stop - self.first) * self._frame
         return self.data[self.first : stop]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import Enum
 
-__all__ = ["TRANSITIONS", "State", "Step", "WrongStep"]
+__all__ = ["TRANSITIONS", "State", "Step", "WrongStep", "follow"]
 
 
 class State(Enum):
@@ -50,7 +50,7 @@ class Step(Enum):
     ALL_BACK = "all back"
     """The last frame is accounted for."""
     ANSWER_DUE = "answer due"
-    """The last frame has left, and an answer must follow."""
+    """The whole message is out, and an answer must follow."""
     GONE = "gone"
     """The last frame has left, and that is all."""
     ANSWERED = "answered"
@@ -107,3 +107,15 @@ class WrongStep(RuntimeError):
         super().__init__(f"the echo machine can't take {step.value!r} while {state.value!r}")
         self.state = state
         self.step = step
+
+
+def follow(state: State, step: Step) -> State:
+    """The state that a step leads to.
+
+    Raises:
+        WrongStep: the table has no such way.
+    """
+    following = TRANSITIONS.get((state, step))
+    if following is None:
+        raise WrongStep(state, step)
+    return following
