@@ -91,7 +91,9 @@ class LocalServer:
         if self._server is None:
             return
         self._server.close()
-        withdraw(self._folder)
+        # What stays behind is replaced by the next controller.
+        with contextlib.suppress(OSError):
+            withdraw(self._folder)
         await asyncio.gather(*(front_end.close(grace_s) for front_end in list(self._front_ends)))
         await self._server.wait_closed()
         self._server = None
@@ -111,6 +113,9 @@ class LocalServer:
         self._front_ends.add(front_end)
         try:
             await front_end.serve()
+        except asyncio.CancelledError:
+            # The server is closing. Left to asyncio's streams, it would be logged as a fault.
+            pass
         except Exception:
             log.exception("a front end's connection ended in a fault of this program")
         finally:
@@ -287,7 +292,8 @@ class _FrontEnd:
             self._send({"id": identity, "result": None})
 
     async def _end_streams(self) -> None:
-        streams = list(self._streams.values())
+        # Forgotten first: their end is that of the connection, and the front end is not told of another one.
+        streams, self._streams = list(self._streams.values()), {}
         for stream in streams:
             stream.cancel()
         await asyncio.gather(*streams, return_exceptions=True)

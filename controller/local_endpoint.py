@@ -38,8 +38,8 @@ def listen(folder: Path, *, loopback: bool = False) -> tuple[socket.socket, str]
     Raises:
         ControllerError: it can't.
     """
-    withdraw(folder)
     try:
+        withdraw(folder)
         if sys.platform != "win32" and not loopback:
             listening = _unix_socket(folder / _SOCKET)
             if listening is not None:
@@ -54,7 +54,11 @@ def listen(folder: Path, *, loopback: bool = False) -> tuple[socket.socket, str]
 
 
 def withdraw(folder: Path) -> None:
-    """Remove what ``listen`` put into the folder."""
+    """Remove what ``listen`` put into the folder.
+
+    Raises:
+        OSError: something else is in its place.
+    """
     for name in (_SOCKET, _PORT):
         (folder / name).unlink(missing_ok=True)
 

@@ -124,17 +124,19 @@ def _scalar(hint: Any) -> _Reader:
 def _union(options: tuple[Any, ...]) -> _Reader:
     exact = tuple(option for option in options if option in _SCALARS or option is type(None))
     readers = [_reader(option) for option in options]
+    words = [_SCALARS[option] for option in exact if option is not type(None)]
 
     def union(value: Any) -> Any:
         if type(value) in exact:
             return value
-        fault: _UnfitError | None = None
-        for reader in readers:
+        faults = []
+        for option, reader in zip(options, readers, strict=True):
             try:
                 return reader(value)
             except _UnfitError as error:
-                fault = error
-        raise fault or _UnfitError(f"{_shown(value)} fits nothing")
+                if option not in exact:
+                    faults.append(error)
+        raise faults[0] if faults else _UnfitError(f"{_shown(value)} is not {' or '.join(words)}")
 
     return union
 
