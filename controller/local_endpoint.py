@@ -81,8 +81,11 @@ def _unix_socket(path: Path) -> socket.socket | None:
 
 def _loopback_port(path: Path) -> tuple[socket.socket, str]:
     """A listening loopback port, and the token that ``path`` now tells its owner."""
-    listening = socket.create_server((_LOOPBACK, 0))
+    # Named TCP: asyncio sends without delay only on what says so, and accepted sockets take it from this one.
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
+        listening.bind((_LOOPBACK, 0))
+        listening.listen()
         token = secrets.token_hex(32)
         handle = private_file(path)
         try:
