@@ -1,78 +1,49 @@
 """One adapter: its port, its thread, and the echo machine that runs in it.
 
 Confirmation does not wait for the screen: reading, judging echoes and writing the next frame all happen in
-this thread. Everything else hears of it afterwards, in batches.
+this thread. Everything else hears of it afterwards, in batches. What is done with the machine is in
+controller/link_driving.py, what is told in link_telling.py, getting a lost port back in link_opening.py.
 """
 
 from __future__ import annotations
 
-import random
+import sys
 import threading
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Protocol
 
-from controller.echo import EchoMachine
+from controller.link_driving import LinkDriver, Order, ended
+from controller.link_gathering import LineEvent
+from controller.link_opening import PortOpener
+from controller.link_telling import LinkListener, Teller
 from controller.ports import Port, PortSettings, open_port
-from controller.records import Direction, Reason, Result
-from controller.relay import RingRelay
-from controller.transmission import (
-    Echoed,
-    Effect,
-    Finished,
-    Heard,
-    LineTimes,
-    Report,
-    Transmission,
-    Write,
-)
+from controller.records import Reason, Result
+from controller.transmission import LineTimes, Transmission
 from controller.waiting import Clock, Waiter, monotonic
-from profiles.errors import LinewardenError, LinkLost, PortError
+from profiles.errors import LinewardenError, LinkLost
 
 __all__ = ["LineEvent", "Link", "LinkListener"]
 
 _COALESCE = 0.004
 """Seconds for which reading rests after bytes came while no command is out: many small reads cost more."""
-_HAND_OVER = 0.02
-"""Seconds after which gathered traffic is handed over, while a command is out or bytes keep coming."""
-_BACK_OFF = (0.1, 0.2, 0.4, 0.8, 1.0)
-"""Seconds between attempts to open a port again; the last one stays."""
-
-
-@dataclass(frozen=True, slots=True)
-class LineEvent:
-    """Bytes that went by, gathered: instants are monotonic."""
-
-    direction: Direction
-    data: bytes
-    at: float
-    lags: tuple[float | None, ...] | None = None
-    fault: Reason | None = None
-    transmission: str | None = None
-
-
-class LinkListener(Protocol):
-    """Who is told; every method is called in the link's thread and must return at once."""
-
-    def link_up(self, latency: tuple[float, float] | None) -> None:
-        """The port is open; the adapter's latency and jitter in seconds, where it can tell them."""
-
-    def link_down(self, error: LinewardenError) -> None:
-        """The port is gone or can't be opened; told once, until it is up again."""
-
-    def line_events(self, events: list[LineEvent]) -> None:
-        """Bytes went by."""
-
-    def finished(self, report: Report) -> None:
-        """A transmission is over."""
-
-    def thread_failed(self, error: BaseException) -> None:
-        """A fault of this program ended what was under way; the link begins anew."""
+_LOOK = 1.0
+"""Seconds between looks at whether the port's path still leads to the same device."""
+_STEADY = 2.0
+"""Seconds that a port has to last before attempts to open it begin at the shortest back-off again."""
+_SWITCH = 0.0005
+"""Seconds after which a thread that computes lets others run. With Python's own 5 ms, every frame in lockstep
+was answered 5 ms late while a screen was being drawn; with this, 0.7 ms (measured)."""
+_STOP_SHARE = 0.8
+"""The part of the time that ``stop`` has in which the frame in hand may still be accounted for."""
+_STOP_OPENING = 0.5
+"""Seconds that ``stop`` waits for an attempt to open the port; after that it ends by itself."""
 
 
 class Link:
     """Owns one port in one thread, and drives transmissions over it one after another.
+
+    Each transmission gets exactly one report, whatever happens. Until the first attempt to open the port
+    has ended, transmissions wait for it; whenever the port is closed after that they fail at once.
 
     Args:
         name: the bus's id, for the thread's name.
@@ -81,6 +52,8 @@ class Link:
         listener: who is told.
         pass_on: whether frames of others are repeated (rings only).
         writes: False for a tap: then nothing is ever written, whatever is asked.
+        clock: monotonic seconds.
+        opener: opens the port; called in a thread of its own.
     """
 
     def __init__(
@@ -99,244 +72,213 @@ class Link:
         self._listener = listener
         self._clock = clock
         self._opener = opener
-        self._writes = writes
-        self._machine = EchoMachine(times)
-        self._relay = RingRelay(times) if pass_on and writes else None
+        self._tell = Teller(listener, f"link {name}")
+        self._driver = LinkDriver(times, self._tell, pass_on=pass_on, writes=writes)
         self._waiter = Waiter()
-        self._orders: deque[Callable[[float], list[Effect]]] = deque()
-        self._waiting: deque[Transmission] = deque()
-        self._stopping = False
-        self._up = False
-        self._down_told = False
         self._port: Port | None = None
-        self._gathered: list[LineEvent] = []
-        self._gathered_since = 0.0
+        self._orders: deque[Order] = deque()
+        self._taking_orders = threading.Lock()
+        self._over = False
+        self._stopping = False
+        self._stop_by = 0.0
+        self._taken_back = False
         self._rest_until = 0.0
         self._thread = threading.Thread(target=self._run, name=f"link {name}", daemon=True)
 
     # What other threads may call
 
     def start(self) -> None:
-        """Open the port and begin to listen."""
-        self._thread.start()
+        """Open the port and begin to listen; does nothing once the link was stopped.
+
+        From here on all threads of this process change places more often, see ``_SWITCH``.
+        """
+        sys.setswitchinterval(min(_SWITCH, sys.getswitchinterval()))
+        with self._taking_orders:
+            if not self._over:
+                self._thread.start()
 
     def stop(self, timeout: float = 5.0) -> None:
-        """Finish the frame in hand, end what is under way, close the port."""
-        self._stopping = True
+        """Finish the frame in hand, end what is under way, close the port.
+
+        Args:
+            timeout: seconds that this may take. What is still under way shortly before is cut short.
+        """
+        with self._taking_orders:
+            self._stop_by = self._clock() + timeout * _STOP_SHARE
+            self._stopping = True
+            never_started = self._thread.ident is None
+        if never_started:
+            self._end()
+            return
         self._waiter.wake()
-        if self._thread.is_alive():
+        if threading.current_thread() is not self._thread:
             self._thread.join(timeout)
 
     def transmit(self, transmission: Transmission) -> None:
         """Queue a transmission; its report comes to ``finished``."""
-
-        def order(now: float) -> list[Effect]:
-            self._waiting.append(transmission)
-            return self._begin_next(now)
-
-        self._order(order)
+        if not self._order(transmission):
+            self._listener.finished(ended(transmission, Result.CANCELLED, Reason.CANCELLED))
 
     def cancel(self, transmission_id: str) -> None:
         """Take back a transmission that waits or is under way; it still gets its report."""
-
-        def order(now: float) -> list[Effect]:
-            for waiting in self._waiting:
-                if waiting.id == transmission_id:
-                    self._waiting.remove(waiting)
-                    return [Finished(_ended(waiting, Result.CANCELLED, Reason.CANCELLED))]
-            if self._machine.current_id == transmission_id:
-                return self._machine.cancel(now)
-            return []
-
-        self._order(order)
+        self._order(transmission_id)
 
     def set_times(self, times: LineTimes) -> None:
         """Replace what is known of time on the line, from the next transmission on."""
-
-        def order(_now: float) -> list[Effect]:
-            self._machine.times = times
-            return []
-
-        self._order(order)
+        self._order(times)
 
     def counters(self) -> dict[str, int]:
         """The driver's own counts of line errors; empty where it has none or the port is closed."""
         port = self._port
-        return port.counters() if port is not None else {}
+        try:
+            return port.counters() if port is not None else {}
+        except LinkLost:
+            return {}  # the link's own thread is about to find out
+
+    def _order(self, order: Order) -> bool:
+        """Whether there is a thread to see to it."""
+        with self._taking_orders:
+            if self._over:
+                return False
+            self._orders.append(order)
+            self._waiter.wake()
+            return True
 
     # The thread
 
-    def _order(self, order: Callable[[float], list[Effect]]) -> None:
-        self._orders.append(order)
-        self._waiter.wake()
-
     def _run(self) -> None:
-        attempt = 0
+        failures = 0
         while not self._stopping:
+            began = self._clock()
             try:
-                port = self._opener(self._settings)
-            except PortError as error:
-                self._tell_down(error)
-                self._wait_closed(_BACK_OFF[min(attempt, len(_BACK_OFF) - 1)])
-                attempt += 1
-                continue
+                port = self._await_port(failures)
+                if port is None:
+                    break
+                began = self._clock()
+                self._serve_until_lost(port)
             except Exception as error:  # noqa: BLE001 -- the thread must not end unseen, whatever happens in it
-                self._listener.thread_failed(error)
-                self._wait_closed(_BACK_OFF[-1])
-                continue
-            attempt = 0
-            self._serve_until_lost(port)
-        self._end_all(self._clock(), Reason.CANCELLED, Result.CANCELLED)
-        self._waiter.close()
+                self._driver.begin_anew(error, self._clock())
+                self._tell.flush_all()
+            failures = 1 if self._clock() - began >= _STEADY else failures + 1
+        self._end()
+
+    def _await_port(self, failures: int) -> Port | None:
+        """The open port, or None where the link is to stop. What is asked meanwhile fails at once."""
+        lost, self._port = self._port, None
+        opener = PortOpener(
+            lambda: self._opener(self._settings),
+            self._waiter.wake,
+            f"opener of {self._thread.name}",
+            lost=lost,
+            failures=failures,
+        )
+        opener.start()
+        try:
+            while not self._stopping:
+                news = opener.take()
+                if isinstance(news, LinewardenError):
+                    self._driver.down = True
+                    self._tell.down(news)
+                elif isinstance(news, Exception):
+                    self._driver.down = True
+                    self._tell.failed(news)
+                elif news is not None:
+                    return news
+                self._take_orders(None, self._clock())
+                self._tell.flush()
+                if news is None:
+                    self._waiter.wait(None, None)
+        finally:
+            opener.give_up(_STOP_OPENING if self._stopping else 0.0)
+        return None
 
     def _serve_until_lost(self, port: Port) -> None:
-        self._port, self._up, self._down_told = port, True, False
-        self._listener.link_up(port.latency())
+        self._port = port
+        self._driver.opened(port.latency(), self._clock())
+        self._tell.flush()
         try:
             self._serve(port)
         except LinkLost as error:
-            self._lost(error)
-        except Exception as error:  # noqa: BLE001 -- as above
-            self._up = False
-            self._listener.thread_failed(error)
-            self._machine = EchoMachine(self._machine.times)
-            self._end_all(self._clock(), Reason.INTERNAL, Result.FAILED)
-            self._wait_closed(_BACK_OFF[0])
-        finally:
-            self._port, self._up = None, False
-            port.close()
+            self._driver.lost(error, self._clock())
+            self._tell.flush()
 
     def _serve(self, port: Port) -> None:
-        while not self._stopping or self._machine.busy:
-            now = self._clock()
+        driver, clock, wait = self._driver, self._clock, self._waiter.wait
+        look_at = clock() + _LOOK
+        while True:
+            now = clock()
             if self._stopping:
-                self._perform(self._machine.cancel(now), port, now)
-            while self._orders:
-                self._perform(self._orders.popleft()(now), port, now)
-            resting = now < self._rest_until and not self._machine.busy
-            readable = self._waiter.wait(
-                None if resting else port, self._timeout(now, resting), busy=self._machine.busy
-            )
-            now = self._clock()
-            if readable:
+                self._wind_up(port, now)
+                if not driver.busy:
+                    return
+            elif self._orders:
+                # What others say must be known before anything of ours goes out.
+                self._take_in(port.read(), port, clock())
+                self._take_orders(port, clock())
+            busy = driver.busy
+            resting = not busy and now < self._rest_until
+            if wait(None if resting else port, self._timeout(now, resting=resting), busy=busy):
                 data = port.read()
-                if data:
-                    now = self._clock()
-                    self._perform(self._machine.received(data, now), port, now)
-                    if not self._machine.busy and self._relay is None:
-                        self._rest_until = now + _COALESCE
-            self._perform(self._machine.tick(now), port, now)
-            self._hand_over(now, idle=not readable and now >= self._rest_until)
-
-    def _timeout(self, now: float, resting: bool) -> float | None:
-        due = [self._rest_until] if resting else []
-        if self._machine.deadline is not None:
-            due.append(self._machine.deadline)
-        if self._gathered:
-            due.append(self._gathered_since + _HAND_OVER)
-        return max(0.0, min(due) - now) if due else None
-
-    def _perform(self, effects: list[Effect], port: Port | None, now: float) -> None:
-        for effect in effects:
-            match effect:
-                case Write(data):
-                    if port is not None and self._writes:
-                        port.write(data)
-                        self._gather(Direction.SENT, data, now)
-                case Echoed(data, at, lags):
-                    self._gather(Direction.ECHOED, data, at, lags=lags)
-                case Heard(data, at, fault):
-                    self._gather(Direction.HEARD, data, at, fault=fault)
-                    if port is not None and self._relay is not None and not self._machine.busy:
-                        again = self._relay.passes(data, at)
-                        if again:
-                            port.write(again)
-                            self._gather(Direction.PASSED_ON, again, now)
-                case Finished(report):
-                    if self._relay is not None and not report.result.good:
-                        self._relay.failed(now)
-                    self._hand_over(now, idle=True)
-                    self._listener.finished(report)
-                    self._perform(self._begin_next(now), port, now)
-
-    def _begin_next(self, now: float) -> list[Effect]:
-        effects: list[Effect] = []
-        while self._waiting and not self._machine.busy:
-            transmission = self._waiting.popleft()
-            if not self._up:
-                effects.append(Finished(_ended(transmission, Result.FAILED, Reason.LINK_LOST)))
-            elif not self._writes:
-                effects.append(Finished(_ended(transmission, Result.REFUSED, Reason.LISTEN_ONLY)))
+                now = clock()
+                self._take_in(data, port, now)
             else:
-                effects += self._machine.begin(transmission, now)
-        return effects
+                now = clock()
+            driver.tick(port, now)
+            if not (driver.busy or self._stopping):
+                driver.begin_next(port, now)
+                if now >= look_at:
+                    port.check()
+                    look_at = now + _LOOK
+            due = self._tell.due(idle=not driver.busy)
+            if due is not None and now >= due:
+                self._tell.hand_over()
+            self._tell.flush()
 
-    # What is gathered for the listener
-
-    def _gather(
-        self,
-        direction: Direction,
-        data: bytes,
-        at: float,
-        *,
-        lags: tuple[float | None, ...] | None = None,
-        fault: Reason | None = None,
-    ) -> None:
-        current = self._machine.current_id
-        if not self._gathered:
-            self._gathered_since = at
-        # In lockstep, sent and echoed frames take turns: each kind is joined to its own last record.
-        for place in range(len(self._gathered) - 1, max(-1, len(self._gathered) - 3), -1):
-            last = self._gathered[place]
-            if last.direction is direction and last.fault is fault and last.transmission == current:
-                joined = None if lags is None else (last.lags or ()) + lags
-                self._gathered[place] = LineEvent(direction, last.data + data, at, joined, fault, current)
-                return
-            if last.direction not in (Direction.SENT, Direction.ECHOED):
-                break
-        self._gathered.append(LineEvent(direction, data, at, lags, fault, current))
-
-    def _hand_over(self, now: float, *, idle: bool) -> None:
-        if not self._gathered:
+    def _take_in(self, data: bytes, port: Port, now: float) -> None:
+        if not data:
             return
-        waits = self._machine.busy or not idle
-        if not waits or now >= self._gathered_since + _HAND_OVER:
-            events, self._gathered = self._gathered, []
-            self._listener.line_events(events)
+        self._driver.received(data, port, now)
+        if not self._driver.repeats and len(data) * self._driver.frame_time < _COALESCE:
+            # An adapter that delivers more than that in one batch coalesces by itself.
+            self._rest_until = now + _COALESCE
 
-    # While there is no port
-
-    def _lost(self, error: LinkLost) -> None:
-        now = self._clock()
-        self._up = False
-        self._perform(self._machine.link_lost(now), None, now)
-        self._hand_over(now, idle=True)
-        self._tell_down(error)
-
-    def _tell_down(self, error: LinewardenError) -> None:
-        if not self._down_told:
-            self._down_told = True
-            self._listener.link_down(error)
-
-    def _wait_closed(self, seconds: float) -> None:
-        """Wait before the next attempt; what is asked meanwhile fails at once."""
-        until = self._clock() + seconds * random.uniform(0.8, 1.2)  # noqa: S311 -- only spreads the attempts
-        while not self._stopping:
-            now = self._clock()
-            while self._orders:
-                self._perform(self._orders.popleft()(now), None, now)
-            if now >= until:
-                return
-            self._waiter.wait(None, until - now)
-
-    def _end_all(self, now: float, reason: Reason, result: Result) -> None:
+    def _take_orders(self, port: Port | None, now: float) -> None:
         while self._orders:
-            self._perform(self._orders.popleft()(now), None, now)
-        while self._waiting:
-            self._listener.finished(_ended(self._waiting.popleft(), result, reason))
-        self._hand_over(now, idle=True)
+            self._driver.order(self._orders.popleft(), port, now)
+        self._driver.begin_next(port, now)
 
+    def _timeout(self, now: float, *, resting: bool) -> float | None:
+        """Seconds until something is due."""
+        due = self._driver.deadline
+        telling = self._tell.due(idle=not self._driver.busy)
+        if telling is not None and (due is None or telling < due):
+            due = telling
+        if resting and (due is None or self._rest_until < due):
+            due = self._rest_until
+        if self._stopping and (due is None or self._stop_by < due):
+            due = self._stop_by
+        return None if due is None else max(0.0, due - now)
 
-def _ended(transmission: Transmission, result: Result, reason: Reason) -> Report:
-    """The report of a transmission of which nothing was written."""
-    return Report(transmission.id, result, reason, frames=len(transmission.message.data))
+    # Stopping
+
+    def _wind_up(self, port: Port, now: float) -> None:
+        """End what is under way: the frame in hand has its time, and no more."""
+        if now >= self._stop_by:
+            self._driver.break_off(Result.CANCELLED, Reason.CANCELLED, now)
+        elif not self._taken_back:
+            self._taken_back = True
+            self._driver.take_back(port, now)
+
+    def _end(self) -> None:
+        with self._taking_orders:
+            self._over = True
+        now = self._clock()
+        while self._orders:
+            self._driver.order(self._orders.popleft(), None, now)
+        self._driver.end_all(Result.CANCELLED, Reason.CANCELLED, now)
+        self._tell.hand_over()
+        self._tell.flush_all()
+        port, self._port = self._port, None
+        if port is not None:
+            port.close()
+        self._waiter.close()

@@ -1,61 +1,42 @@
-"""Serial ports: found by name, opened with the line's settings, and guarded at one boundary.
+"""Serial ports: found by name, and opened with the line's settings or refused with one clear word.
 
-Whatever pyserial or the driver throws while a port is in use becomes ``LinkLost`` here and nowhere else.
-Seen on a pty whose peer has gone: ``in_waiting`` raises OSError, ``read`` and ``write`` SerialException,
-``flush`` and ``reset_input_buffer`` termios.error (which is no OSError), and ``is_open`` stays true.
+What an open port does is in controller/port_io.py, the words for one that can't be opened in
+controller/port_errors.py, what only some drivers offer in controller/tty_driver.py.
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
+import os
 import re
-import sys
+import stat
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import serial
 from serial.rs485 import RS485Settings
 from serial.tools import list_ports
+from serial.tools.list_ports_common import ListPortInfo
 
-from profiles.errors import InputError, LinkLost, PortUnavailable
-from profiles.frames import Parity, reverse_bits
-from profiles.model import LineSettings
+from controller import tty_driver
+from controller.port_errors import held, unavailable
+from controller.port_io import WRITE_PATIENCE, Port, PortSettings
+from controller.tty_driver import DRIVER_ERRORS, SETTINGS_ERRORS, RateRefused
+from profiles.errors import InputError, LinewardenError, LinkLost, PortUnavailable
 
 __all__ = ["FoundPort", "Port", "PortSettings", "find_ports", "open_port", "resolve_port"]
 
-_DRIVER_ERRORS: tuple[type[Exception], ...] = (serial.SerialException, OSError, TypeError)
-if sys.platform != "win32":
-    import fcntl
-    import termios
-
-    _DRIVER_ERRORS = (*_DRIVER_ERRORS, termios.error)
-_NOT_OFFERED: tuple[type[Exception], ...] = (
-    AttributeError,
-    ValueError,
-    NotImplementedError,
-    *_DRIVER_ERRORS,
-)
-"""What pyserial throws where a port does not have something."""
-
 _USB_NAME = re.compile(r"usb:([0-9a-f]{4}):([0-9a-f]{4})(?::(.+))?", re.IGNORECASE)
-_WRITE_TIMEOUT = 2.0
-"""Seconds after which an adapter that takes no bytes counts as lost."""
-
-
-@dataclass(frozen=True, slots=True)
-class PortSettings:
-    """How a port is to be opened."""
-
-    port: str
-    """A path, ``usb:VID:PID[:SERIAL]``, or a pyserial URL."""
-    line: LineSettings
-    dtr: bool | None = None
-    """The level to set before opening; None leaves the driver's own."""
-    rts: bool | None = None
-    rs485: bool = False
-    """Whether the driver is to switch the direction of an RS-485 transceiver."""
-    adapter_inverts: bool = False
-    """Whether the adapter turns the levels round, as a line that idles low needs."""
+_PLACEHOLDER_RATE = 38400
+"""What a port is opened with before a rate is set that termios has no constant for."""
+_RATE_TOLERANCE = 0.03
+"""How far off a driver's true rate may be. Common practice, no source: a receiver samples 8N1 right while
+both ends together are less than about 5 % apart."""
+_LONGEST_MESSAGE = 256
+"""Frames; what a port that is written through pyserial is given time for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,15 +50,20 @@ class FoundPort:
 
 
 def find_ports() -> list[FoundPort]:
-    """The serial ports of this machine, by path."""
+    """The serial ports of this machine, by path.
+
+    Raises:
+        PortUnavailable: the system's list can't be read.
+    """
     found = []
-    for info in sorted(list_ports.comports(), key=lambda port: port.device):
+    for info in sorted(_listed(), key=lambda port: port.device):
         stable = None
         if info.vid is not None and info.pid is not None:
             stable = f"usb:{info.vid:04x}:{info.pid:04x}"
             if info.serial_number:
                 stable += f":{info.serial_number}"
-        title = " ".join(filter(None, (info.manufacturer, info.product))) or info.description or ""
+        described = info.description if info.description not in (None, "n/a") else ""
+        title = " ".join(filter(None, (info.manufacturer, info.product))) or described
         found.append(FoundPort(info.device, stable, title))
     return found
 
@@ -97,77 +83,185 @@ def resolve_port(name: str) -> str:
     vendor, product, number = int(wanted[1], 16), int(wanted[2], 16), wanted[3]
     paths = [
         info.device
-        for info in list_ports.comports()
+        for info in _listed()
         if (info.vid, info.pid) == (vendor, product) and number in (None, info.serial_number)
     ]
     if not paths:
         raise PortUnavailable("no such USB adapter is plugged in", where=name, todo="see `linewarden ports`")
     if len(paths) > 1:
         raise PortUnavailable(
-            f"{len(paths)} adapters have this name ({', '.join(paths)})",
+            f"{len(paths)} ports have this name ({', '.join(sorted(paths))})",
             where=name,
-            todo="add the serial number, or use a path",
+            todo="use a path" if number else "add the serial number, or use a path",
         )
-    return paths[0]
+    return str(paths[0])
 
 
-def open_port(settings: PortSettings) -> Port:
+def _listed() -> list[ListPortInfo]:
+    for _ in range(3):
+        # pyserial reads sysfs file by file, and trips over an adapter that is pulled out meanwhile.
+        with contextlib.suppress(OSError, TypeError, ValueError):
+            return list(list_ports.comports())
+    raise PortUnavailable("the system's list of ports can't be read", todo="use a path")
+
+
+def open_port(settings: PortSettings, *, sysfs: Path = Path("/sys")) -> Port:
     """Open a port, exclusively, with the line's settings.
+
+    Args:
+        settings: which port, and how.
+        sysfs: where the kernel tells of its devices (Linux).
 
     Raises:
         PortUnavailable: it is not there, is held by another program, or can't do what the line needs.
+        InputError: its name can't be one.
     """
     name = resolve_port(settings.port)
     _check_settings(settings, name)
-    if name.startswith("sim://"):
+    scheme = _scheme(name)
+    if scheme == "":
+        _check_path(name)
+    elif scheme in ("socket", "rfc2217"):
+        _check_address(name)
+    elif scheme == "sim":
         from controller.simulator import register
+        from profiles.library import find
 
-        register()
-    line = settings.line
+        register(lambda profile: find(profile).load())
     try:
-        device: Any = serial.serial_for_url(
-            name,
-            do_not_open=True,
-            baudrate=round(line.baud),
-            bytesize=line.format.data_bits,
-            parity=line.format.parity.value,
-            stopbits=line.format.stop_bits
-            if line.format.stop_bits != int(line.format.stop_bits)
-            else int(line.format.stop_bits),
-            timeout=0,
-            write_timeout=_WRITE_TIMEOUT,
-        )
-        if settings.dtr is not None:
-            device.dtr = settings.dtr
-        if settings.rts is not None:
-            device.rts = settings.rts
-        if "://" not in name:
-            device.exclusive = True
-        device.open()
-    except ValueError as error:
-        raise PortUnavailable(f"can't do these line settings ({error})", where=name) from error
-    except _DRIVER_ERRORS as error:
-        raise _unavailable(name, error) from error
-    port = Port(name, device, settings)
-    try:
-        port.prepare()
+        device = _device(settings, name)
+        with contextlib.ExitStack() as undo:
+            undo.callback(_close, device)
+            device.open()
+            _settle(device, settings, name)
+            port = Port(name, device, settings, sysfs=sysfs)
+            undo.callback(port.close)
+            port.prepare()
+            undo.pop_all()
     except LinkLost as error:
-        port.close()
-        raise PortUnavailable(error.what, where=name) from error
-    except PortUnavailable:
-        port.close()
+        what = f"went away while it was opened: {error.what}"
+        raise PortUnavailable(what, where=name, todo=error.todo) from error
+    except LinewardenError:
         raise
+    except _OPENING_ERRORS as error:
+        raise _refused(settings, name, error) from error
     return port
+
+
+def _close(device: Any) -> None:
+    with contextlib.suppress(*_OPENING_ERRORS):
+        device.close()
+
+
+_OPENING_ERRORS: tuple[type[Exception], ...] = (
+    *DRIVER_ERRORS,
+    *SETTINGS_ERRORS,
+    RateRefused,
+    AttributeError,
+    LookupError,
+    OverflowError,
+    TypeError,
+)
+"""What pyserial and the drivers throw where a port can't be had or can't do what is asked."""
+
+
+def _device(settings: PortSettings, name: str) -> Any:
+    """Pyserial's port, set up and not opened yet."""
+    line = settings.line
+    baud = round(line.baud)
+    scheme = _scheme(name)
+    device: Any = serial.serial_for_url(
+        name,
+        do_not_open=True,
+        baudrate=baud,
+        bytesize=line.format.data_bits,
+        parity=line.format.parity.value,
+        stopbits=line.format.stop_bits,
+        timeout=0,
+    )
+    if scheme != "rfc2217":  # it has none, and says so by failing
+        device.write_timeout = WRITE_PATIENCE + _LONGEST_MESSAGE * line.frame_time
+    if settings.dtr is not None:
+        device.dtr = settings.dtr
+    if settings.rts is not None:
+        device.rts = settings.rts
+    if not isinstance(device, serial.Serial):
+        if settings.rs485 and scheme != "sim":
+            raise _no_rs485(name)
+        return device
+    device.exclusive = True
+    if os.name == "posix":
+        # A read then tells "nothing yet" from "gone": VMIN 1 and VTIME 0.
+        device.inter_byte_timeout = 0
+        if tty_driver.needs_own_rate(baud):
+            device.baudrate = _PLACEHOLDER_RATE
+    if settings.rs485:
+        # Before opening: a transceiver that is switched to sending holds the whole line.
+        device.rs485_mode = RS485Settings()
+        if settings.rts is None:
+            device.rts = False
+    return device
+
+
+def _settle(device: Any, settings: PortSettings, name: str) -> None:
+    """What can be seen to only once a tty is open."""
+    if not isinstance(device, serial.Serial) or os.name != "posix":
+        return
+    descriptor = device.fileno()
+    if tty_driver.marked_as_held(descriptor):
+        raise held(name)
+    baud = round(settings.line.baud)
+    if tty_driver.needs_own_rate(baud):
+        tty_driver.set_rate(descriptor, baud)
+    true = tty_driver.rate(descriptor)
+    if true is not None and abs(true - baud) > _RATE_TOLERANCE * baud:
+        raise PortUnavailable(
+            f"its driver can't do {settings.line.baud:g} baud, the nearest is {true}",
+            where=name,
+            todo="use an adapter that has this rate",
+        )
+
+
+def _refused(settings: PortSettings, name: str, error: Exception) -> PortUnavailable:
+    line = settings.line
+    text = str(error)
+    if settings.rs485 and ("RS485" in text or isinstance(error, NotImplementedError)):
+        return _no_rs485(name)
+    todo = "use an adapter that has this rate and frame format"
+    if isinstance(error, RateRefused) or (_is_of_settings(error) and "baud" in text):
+        return PortUnavailable(f"its driver can't do {line.baud:g} baud", where=name, todo=todo)
+    if _is_of_settings(error) and _scheme(name) == "":
+        return PortUnavailable(
+            f"its driver can't do {line.frame} at {line.baud:g} baud", where=name, todo=todo
+        )
+    return unavailable(name, error)
+
+
+def _is_of_settings(error: Exception) -> bool:
+    gone = bool(error.args) and error.args[0] == errno.EIO
+    return isinstance(error, SETTINGS_ERRORS) and not isinstance(error, OSError) and not gone
+
+
+def _no_rs485(name: str) -> PortUnavailable:
+    return PortUnavailable(
+        "its driver can't switch an RS-485 transceiver",
+        where=name,
+        todo="use an adapter that switches by itself and leave `rs485` out",
+    )
 
 
 def _check_settings(settings: PortSettings, name: str) -> None:
     line = settings.line
-    simulated = name.startswith("sim://")
+    simulated = _scheme(name) == "sim"
+    if line.baud < 1:
+        raise PortUnavailable(
+            f"no port can do {line.baud:g} baud", where=name, todo="use a rate of 1 baud or more"
+        )
     if line.format.data_bits == 9:
         raise PortUnavailable(
             "no port of this program can send 9 data bits", where=name, todo="such a line can only be decoded"
         )
-    if line.format.stop_bits == 1.5 and line.format.data_bits != 5 and not name.startswith("rfc2217://"):
+    if line.format.stop_bits == 1.5 and line.format.data_bits != 5 and _scheme(name) != "rfc2217":
         raise PortUnavailable(
             "this port sends 1.5 stop bits with 5 data bits only", where=name, todo="use 1 or 2 stop bits"
         )
@@ -179,143 +273,30 @@ def _check_settings(settings: PortSettings, name: str) -> None:
         )
 
 
-def _unavailable(name: str, error: Exception) -> PortUnavailable:
-    """The driver's word in ours, with the most likely way out."""
-    text = str(error).lower()
-    code = getattr(error, "errno", None)
-    if code == 2 or "no such file" in text or "cannot find" in text or "filenotfound" in text:
-        return PortUnavailable("there is no such port", where=name, todo="see `linewarden ports`")
-    if code in (11, 16) or "lock" in text or "busy" in text or "resource temporarily unavailable" in text:
-        holder = _holder(name)
-        return PortUnavailable(
-            f"is held by {holder or 'another program'}", where=name, todo="end that program first"
-        )
-    if code == 13 or "permission" in text or "access is denied" in text:
-        return PortUnavailable(
-            "may not be opened by this user",
-            where=name,
-            todo="on most Linux systems: add the user to the group that owns the port (often `dialout`)",
-        )
-    if "protocol" in text and "not known" in text:
-        return PortUnavailable(
-            "is no URL that a port can have", where=name, todo="use a path or a known scheme"
-        )
-    return PortUnavailable(f"can't be opened ({error})", where=name)
+def _check_path(name: str) -> None:
+    """Refuse what is no port before it is opened: opening a file or a pipe may do something to it."""
+    if os.name != "posix":
+        return
+    try:
+        mode = os.stat(name).st_mode  # noqa: PTH116 -- a Path would take an empty name for this folder
+    except (OSError, ValueError) as error:
+        raise unavailable(name, error) from error
+    if not stat.S_ISCHR(mode):
+        what = "a folder" if stat.S_ISDIR(mode) else "a file" if stat.S_ISREG(mode) else "something else"
+        raise PortUnavailable(f"is {what} and no serial port", where=name, todo="see `linewarden ports`")
 
 
-def _holder(name: str) -> str | None:
-    """Which process has the port open, where the system tells (Linux, own processes)."""
-    from pathlib import Path
-
-    with contextlib.suppress(OSError):
-        wanted = Path(name).resolve()
-        for entry in Path("/proc").glob("[0-9]*/fd/*"):
-            with contextlib.suppress(OSError):
-                if entry.resolve() == wanted:
-                    process = entry.parent.parent
-                    return f"process {process.name} ({(process / 'comm').read_text().strip()})"
-    return None
+def _check_address(name: str) -> None:
+    with contextlib.suppress(ValueError):
+        parts = urlsplit(name)
+        if parts.hostname and parts.port:
+            return
+    scheme = _scheme(name)
+    raise PortUnavailable(
+        "its URL does not say where to connect to", where=name, todo=f"write {scheme}://HOST:PORT"
+    )
 
 
-class Port:
-    """An open port. Every method raises ``LinkLost``, and nothing else, when the port is gone."""
-
-    def __init__(self, name: str, device: Any, settings: PortSettings) -> None:
-        self.name = name
-        self._device = device
-        self._settings = settings
-        line = settings.line
-        self._reversed = line.bit_order == "msb"
-        self._data_bits = line.format.data_bits
-        self._mask = (1 << self._data_bits) - 1
-        self._count_parity = line.format.parity is not Parity.NONE
-
-    def prepare(self) -> None:
-        """Low latency and RS-485 where the driver has them; old input is thrown away.
-
-        Raises:
-            PortUnavailable: RS-485 direction is asked for and the driver has none.
-        """
-        if self._settings.rs485:
-            try:
-                self._device.rs485_mode = RS485Settings()
-            except _NOT_OFFERED as error:
-                raise PortUnavailable(
-                    "its driver can't switch an RS-485 transceiver",
-                    where=self.name,
-                    todo="use an adapter that switches by itself and leave `rs485` out",
-                ) from error
-        with contextlib.suppress(*_NOT_OFFERED):
-            self._device.set_low_latency_mode(True)
-        if sys.platform != "win32" and "://" not in self.name:
-            with contextlib.suppress(*_DRIVER_ERRORS):
-                fcntl.ioctl(self._device.fileno(), termios.TIOCEXCL)
-        try:
-            self._device.reset_input_buffer()
-        except _DRIVER_ERRORS as error:
-            raise self._lost(error) from error
-
-    def fileno(self) -> int | None:
-        """A descriptor to wait on, or None where the port has none."""
-        try:
-            number = self._device.fileno()
-        except _NOT_OFFERED:
-            return None
-        return number if isinstance(number, int) else None
-
-    def read(self) -> bytes:
-        """What has arrived; never waits."""
-        try:
-            data: bytes = self._device.read(max(1, self._device.in_waiting))
-        except _DRIVER_ERRORS as error:
-            raise self._lost(error) from error
-        return reverse_bits(data, self._data_bits) if self._reversed else data
-
-    def write(self, data: bytes) -> None:
-        """Hand bytes to the driver."""
-        try:
-            self._device.write(reverse_bits(data, self._data_bits) if self._reversed else data)
-        except _DRIVER_ERRORS as error:
-            raise self._lost(error) from error
-
-    def latency(self) -> tuple[float, float] | None:
-        """The adapter's least latency and its jitter in seconds, where the adapter itself can tell."""
-        latency: float | None = getattr(self._device, "latency_s", None)
-        jitter: float | None = getattr(self._device, "jitter_s", None)
-        return None if latency is None or jitter is None else (latency, jitter)
-
-    def control_lines(self) -> dict[str, bool]:
-        """The levels of the modem control inputs, by name; empty where the port has none."""
-        lines = {}
-        for name in ("cts", "dsr", "ri", "cd"):
-            with contextlib.suppress(*_NOT_OFFERED):
-                lines[name] = bool(getattr(self._device, name))
-        return lines
-
-    def counters(self) -> dict[str, int]:
-        """The driver's own counts of line errors; empty where it keeps none (Linux keeps them)."""
-        if sys.platform != "linux" or "://" in self.name:
-            return {}
-        import array
-
-        counts = array.array("i", [0] * 20)
-        with contextlib.suppress(*_DRIVER_ERRORS):
-            fcntl.ioctl(self._device.fileno(), _TIOCGICOUNT, counts)
-            names = ("frame_errors", "overruns", "parity_errors", "breaks", "buffer_overruns")
-            return dict(zip(names, counts[6:11], strict=True))
-        return {}
-
-    def close(self) -> None:
-        """Let the port go; never fails."""
-        if sys.platform != "win32" and "://" not in self.name:
-            with contextlib.suppress(*_DRIVER_ERRORS):
-                fcntl.ioctl(self._device.fileno(), termios.TIOCNXCL)
-        with contextlib.suppress(*_DRIVER_ERRORS):
-            self._device.close()
-
-    def _lost(self, error: Exception) -> LinkLost:
-        return LinkLost(f"the adapter is gone ({error})", where=self.name, todo="look at its plug and cable")
-
-
-_TIOCGICOUNT = 0x545D
-"""Linux, asm-generic/ioctls.h: counts of modem line and error interrupts (struct serial_icounter_struct)."""
+def _scheme(name: str) -> str:
+    """A URL's scheme; empty for a path."""
+    return name.split("://", 1)[0].lower() if "://" in name else ""
