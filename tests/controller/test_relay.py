@@ -1,0 +1,83 @@
+"""Passing on in a ring: what others say goes on whole, and nothing circulates for ever."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+
+from controller.relay import RingRelay
+from controller.transmission import LineTimes
+
+from .echo_messages import T, payloads
+
+TIMES = LineTimes(T, hops=4, latency=0.001, jitter=0.001)
+LAP = 5 * T + TIMES.slack
+"""From passing a frame on to having it again: through four units, and through our own adapter."""
+
+
+def circulate(relay: RingRelay, value: int, *, lap: float, begin: float = 0.0) -> int:
+    """How often a frame that nobody takes off the ring is passed on."""
+    passed = 0
+    while relay.passes(bytes([value]), begin + passed * lap):
+        passed += 1
+        assert passed < 1000, "a storm"
+    return passed
+
+
+@given(payloads)
+def test_a_burst_goes_on_whole(payload: bytes) -> None:
+    relay = RingRelay(TIMES)
+    assert b"".join(relay.passes(bytes([v]), place * T) for place, v in enumerate(payload)) == payload
+
+
+@given(payloads)
+def test_a_burst_that_comes_in_one_delivery_goes_on_whole(payload: bytes) -> None:
+    assert RingRelay(TIMES).passes(payload, 0.0) == payload
+
+
+@pytest.mark.parametrize("payload", [bytes.fromhex("A5 00 00 01 01 01 03"), bytes(9)])
+def test_a_message_in_lockstep_goes_on_whole(payload: bytes) -> None:
+    # Its sender waits for each frame to come back: an equal one follows just when the last would come again.
+    relay = RingRelay(TIMES)
+    assert b"".join(relay.passes(bytes([v]), place * LAP) for place, v in enumerate(payload)) == payload
+
+
+@pytest.mark.parametrize("hops", range(9))
+@pytest.mark.parametrize("known", [True, False])
+def test_a_frame_that_nobody_takes_off_dies(hops: int, known: bool) -> None:
+    times = LineTimes(T, hops=hops, latency=0.001, jitter=0.015) if known else LineTimes(T, hops=hops)
+    for extra in (0.0, 0.001, 0.016):
+        assert circulate(RingRelay(times), 0x55, lap=(hops + 1) * T + extra) == 9
+
+
+def test_it_dies_beside_a_message() -> None:
+    # Noise goes round while a lead unit speaks in lockstep: the message is whole, the noise ends.
+    relay = RingRelay(TIMES)
+    noise, heard = 0, bytearray()
+    for place, value in enumerate(bytes(range(1, 60))):
+        now = place * LAP
+        heard += relay.passes(bytes([value]), now)
+        if noise == place:
+            noise += len(relay.passes(b"\xee", now + 2 * T))
+    assert bytes(heard) == bytes(range(1, 60))
+    assert noise == 9
+
+
+def test_after_it_died_the_same_byte_is_a_new_frame() -> None:
+    relay = RingRelay(TIMES)
+    rounds = circulate(relay, 0x55, lap=LAP)
+    assert relay.passes(b"\x55", (rounds + 1) * LAP) == b"\x55"
+
+
+def test_nothing_goes_on_while_a_failure_dies() -> None:
+    relay = RingRelay(TIMES)
+    relay.failed(1.0)
+    quiet = 2 * (6 * T + TIMES.slack)
+    assert relay.passes(b"\x01\x02", 1.0 + quiet * 0.99) == b""
+    assert relay.passes(b"\x01\x02", 1.0 + quiet * 1.01) == b"\x01\x02"
+
+
+def test_new_times_hold_at_once() -> None:
+    relay = RingRelay(LineTimes(T, hops=8, latency=0.0, jitter=0.0))
+    relay.set_times(TIMES)
+    assert circulate(relay, 0x55, lap=LAP) == 9
