@@ -128,9 +128,16 @@ class Journal:
         return await self._writer.ask(enter, durable=True, owed=True)
 
     async def keep_traffic(self, command_id: str, traffic: Sequence[Traffic]) -> None:
-        """Keep more traffic with a command, such as what followed its failure."""
+        """Keep more traffic with a command, such as what followed its failure.
+
+        Raises:
+            JournalError: it can't be written, or no such command was entered.
+        """
         kept = tuple(traffic)
-        await self._writer.ask(lambda store: store.keep_traffic(command_id, kept), in_place=False)
+        try:
+            await self._writer.ask(lambda store: store.keep_traffic(command_id, kept), in_place=False)
+        except InputError as error:
+            raise JournalError(error.what, where=error.where) from error
 
     async def query(self, query: JournalQuery) -> list[JournalEntry]:
         """Commands and what became of them, the last one entered first. Holds up no writing.

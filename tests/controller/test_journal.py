@@ -71,6 +71,8 @@ async def test_a_command_from_intent_to_outcome(journal: Journal) -> None:
     assert await journal.intent(on) == JournalEntry(on, failed)
     assert await journal.outcome(Outcome("1", Result.SENT)) == failed
     assert await journal.query(JournalQuery(traffic=True)) == [JournalEntry(on, failed, tuple(traffic))]
+    with pytest.raises(JournalError, match="no command '2'"):
+        await journal.keep_traffic("2", traffic)
 
 
 async def test_a_refused_command_is_entered_at_once_with_its_outcome(journal: Journal) -> None:
