@@ -252,6 +252,8 @@ def _evidence(looked: Looked, path: Path, evidence: Evidence, templates: _Templa
     template = templates.sends.get(evidence.action)
     if action is None or template is None:
         return
+    if template.addressed and (looked.profile.address is None or not looked.sound("address")):
+        return
     data = bytes.fromhex(evidence.bytes)
     if len(data) not in (template.size, template.size * action.repeat):
         looked.fault(
@@ -283,7 +285,7 @@ def _evidence_piece(
             looked.fault(
                 (*path, "parameters", name), f"is {value!r}, and the bytes say {reading.values.get(name)!r}"
             )
-    if evidence.address is not None and looked.sound("address") and evidence.address != reading.address:
+    if evidence.address is not None and evidence.address != reading.address:
         says = "have none" if reading.address is None else f"say {reading.address}"
         looked.fault((*path, "address"), f"is {evidence.address}, and the bytes {says}")
     return True

@@ -185,6 +185,7 @@ def _setting_one(looked: Looked, path: Path, state: StateSpec, name: str, action
         looked.fault(
             path, f"{action_name} needs {', '.join(needed)}", "give it a default, or use another action"
         )
+        return
     sets = action.sets.get(name)
     if sets is not None and sets != value:
         looked.fault(path, f"{action_name} sets {name} to {value_text(sets)}")

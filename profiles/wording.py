@@ -44,7 +44,7 @@ def value_text(value: Any) -> str:
         case dt.date() | dt.time():
             return value.isoformat()
         case int() if abs(value) > 10**30:
-            return "so great a number"
+            return f"one of about {round(value.bit_length() * 0.30103)} digits"
         case _:
             text = repr(value)
             return text if len(text) <= 60 else f"{text[:57]}..."
