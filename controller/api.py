@@ -108,6 +108,10 @@ class BusView:
     topology: str
     units_expected: int | None
     simulated: bool
+    baud: float = 0.0
+    frame: str = "8N1"
+    bit_order: str = "lsb"
+    idle: str = "high"
 
 
 @dataclass(frozen=True, slots=True)

@@ -81,6 +81,8 @@ class Traffic:
     """The command that they belong to."""
     unexplained: tuple[tuple[int, int], ...] = ()
     """(start, stop) of stretches of ``data`` that no template explains."""
+    attempt: int | None = None
+    """Which attempt of its command our own bytes belong to, counted from 1."""
 
 
 class OriginKind(enum.StrEnum):

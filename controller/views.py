@@ -20,7 +20,11 @@ def site_view(loaded: LoadedSite) -> SiteView:
             bus.profile,
             bus.topology,
             bus.units_expected,
-            simulated=bus.port.startswith("sim://"),
+            bus.port.startswith("sim://"),
+            loaded.profiles[name].line.baud,
+            loaded.profiles[name].line.frame,
+            loaded.profiles[name].line.bit_order,
+            loaded.profiles[name].line.idle,
         )
         for name, bus in site.buses.items()
     )

@@ -13,19 +13,26 @@ from typing import Any, ClassVar, Literal
 
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
-from textual.screen import Screen
+from textual.screen import ModalScreen, Screen
 from textual.worker import Worker, WorkerState
 
 from controller.api import ControllerApi
-from controller.records import Command, Origin, OriginKind, Outcome, Record
+from controller.recording import Recorder
+from controller.records import Command, Origin, OriginKind, Outcome, Record, Traffic
 from profiles.errors import ControllerAway, LinewardenError
 from profiles.model import Value
+from tui.line_figures import LineFigures
 from tui.looks import DARK, LIGHT
 from tui.messages import CommandDone, ControllerGone, RecordsCame
 from tui.model import HallModel
 from tui.screens.cautions import CautionsScreen
+from tui.screens.journal import JournalScreen
+from tui.screens.main_screen import MainScreen
+from tui.screens.simulator import SimulatorScreen
+from tui.screens.traffic import TrafficScreen
 from tui.screens.units import UnitsScreen
-from tui.telling import action_words, outcome_words, plain
+from tui.telling import outcome_words, plain
+from tui.traffic_store import TrafficStore
 
 __all__ = ["DashboardApp"]
 
@@ -49,6 +56,9 @@ class DashboardApp(App[int]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f1", "explain", "help", id="help"),
         Binding("f2", "units", "units", id="units"),
+        Binding("f3", "show('traffic')", "traffic", id="traffic"),
+        Binding("f5", "show('journal')", "journal", id="journal"),
+        Binding("f6", "show('simulator')", "simulator", id="simulator"),
         Binding("f9", "everything_off", "everything off", id="off", priority=True),
         Binding("ctrl+q", "quit", "quit", id="quit"),
     ]
@@ -68,6 +78,17 @@ class DashboardApp(App[int]):
         self.utc = utc
         self.gone = ""
         """Why the controller is out of reach; empty while it is there."""
+        self.traffic = TrafficStore()
+        self.figures = LineFigures({bus.id: bus for bus in model.site.buses})
+        self.recorder: Recorder | None = None
+        self.recorded_bus = ""
+        traffic = TrafficScreen()
+        # The traffic keeps its filter and its place; the others begin anew each time.
+        self._screens_by_name: dict[str, Callable[[], MainScreen]] = {
+            "traffic": lambda: traffic,
+            "journal": JournalScreen,
+            "simulator": SimulatorScreen,
+        }
         self._who = who
         self._cautions = cautions
 
@@ -111,19 +132,33 @@ class DashboardApp(App[int]):
 
     def on_records_came(self, message: RecordsCame) -> None:
         """Take them into the model, then let every screen that stands look again."""
-        changed = self.model.apply(message.records)
-        for screen in self.screen_stack:
-            if isinstance(screen, UnitsScreen) and changed:
-                screen.look_again()
+        for record in message.records:
+            if isinstance(record, Traffic):
+                self.traffic.add(record)
+                self.figures.add(record)
+                if self.recorder is not None and record.bus == self.recorded_bus:
+                    self.recorder.add(record)
+            elif isinstance(record, Outcome):
+                self.traffic.ended(record)
+        if self.model.apply(message.records):
+            self._look_again()
 
     def on_controller_gone(self, message: ControllerGone) -> None:
         """Say so, and that nothing is known any more."""
         self.gone = message.text
         self.model.link_lost(self.utc())
         self.notify(plain(message.text), title="The controller is out of reach", severity="error", timeout=60)
+        self._look_again()
+
+    def _look_again(self) -> None:
         for screen in self.screen_stack:
-            if isinstance(screen, UnitsScreen):
+            if isinstance(screen, MainScreen) and screen is self.main_screen:
                 screen.look_again()
+
+    @property
+    def main_screen(self) -> MainScreen | None:
+        """The main screen that is shown, perhaps under a sheet."""
+        return next((s for s in reversed(self.screen_stack) if isinstance(s, MainScreen)), None)
 
     def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
         """A worker that fails for a reason of ours must not do so unseen."""
@@ -163,11 +198,15 @@ class DashboardApp(App[int]):
         self.run_worker(guarded(), name=name, group="commands", exit_on_error=False)
 
     def on_command_done(self, message: CommandDone) -> None:
-        """Tell of what did not come about; what did is seen on the screen."""
-        if not message.outcome.result.good:
-            title = f"{action_words(message.command)}: {message.outcome.result.value}"
-            text = outcome_words(message.command, message.outcome)
-            self.notify(text, title=title, severity=_severity(message.outcome), timeout=12, markup=False)
+        """Tell of what did not come about, where the screen does not tell it already."""
+        command, outcome = message.command, message.outcome
+        screen = self.screen
+        unit = (
+            self.model.unit(screen.selected) if isinstance(screen, UnitsScreen) and screen.selected else None
+        )
+        if outcome.result.good or (unit is not None and command.unit == unit.view.id):
+            return
+        self.notify(outcome_words(command, outcome), severity=_severity(outcome), timeout=8, markup=False)
 
     def action_everything_off(self) -> None:
         """De-energise everything, now."""
@@ -192,6 +231,17 @@ class DashboardApp(App[int]):
         while not isinstance(self.screen, UnitsScreen):
             self.pop_screen()
 
+    def action_show(self, name: str) -> None:
+        """Show one of the main screens over the units."""
+        if isinstance(self.screen, ModalScreen):
+            return
+        self.action_units()
+        screen = self._screens_by_name[name]()
+        if isinstance(screen, SimulatorScreen) and not any(bus.simulated for bus in self.model.site.buses):
+            self.notify("no bus of this site is simulated", severity="warning")
+            return
+        self.push_screen(screen)
+
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:  # noqa: ARG002 -- Textual's
         """Every unit's actions, for the command palette."""
         yield SystemCommand("Everything off", "De-energise all units now", self.action_everything_off)
@@ -214,9 +264,7 @@ class DashboardApp(App[int]):
     def action_change_ground(self) -> None:
         """Light to dark, dark to light."""
         self.theme = LIGHT.name if self.theme == DARK.name else DARK.name
-        for screen in self.screen_stack:
-            if isinstance(screen, UnitsScreen):
-                screen.look_again()
+        self._look_again()
 
 
 def _severity(outcome: Outcome) -> Literal["warning", "error"]:

@@ -40,7 +40,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action=_Version, nargs=0, help="show the version and end")
     parser.set_defaults(module=None)
     commands = _Commands(parser)
-    for add in (_demo, _run, _status, _act, _off, _lock, _unlock, _listen, _probe, _adapter, _send):
+    for add in (_demo, _run, _dash, _status, _act, _off, _lock, _unlock, _listen, _probe, _adapter, _send):
         add(commands)
     for add in (_check, _profiles, _ports, _sim, _journal):
         add(commands)
@@ -88,6 +88,15 @@ def _run(commands: _Commands) -> None:
     )
     _site(command)
     command.add_argument("--verbose", "-v", action="store_true", help="log what is done as well")
+
+
+def _dash(commands: _Commands) -> None:
+    command = commands.add(
+        "dash",
+        "the dashboard",
+        long="Opens the dashboard on the running controller, or on one of its own where none runs.",
+    )
+    _site(command)
 
 
 def _status(commands: _Commands) -> None:

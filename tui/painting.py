@@ -42,7 +42,9 @@ def fit(text: str, width: int) -> str:
     return set_cell_size(shown, max(0, width - 1)).rstrip() + "…" if width > 0 else ""
 
 
-def top_line(model: HallModel, now: float, width: int, looks: Looks, note: str = "") -> Text:
+def top_line(
+    model: HallModel, now: float, width: int, looks: Looks, note: str = "", screen: str = ""
+) -> Text:
     """What one has to know before all else: where this is, whether anything is wrong, and the time."""
     alerts, locks = len(model.alerts), len(model.locks)
     signs: list[tuple[str, str]] = []
@@ -56,7 +58,8 @@ def top_line(model: HallModel, now: float, width: int, looks: Looks, note: str =
         signs.append(("all well", looks.well))
     right = Text("  ").join(Text(word, style) for word, style in signs)
     right.append(f"   {clock_time(now)[:8]} ", looks.quiet)
-    title = Text(" " + fit(model.site.title, max(4, width - right.cell_len - 2)), looks.strong)
+    named = f"{model.site.title}: {screen}" if screen else model.site.title
+    title = Text(" " + fit(named, max(4, width - right.cell_len - 2)), looks.strong)
     title.append(" " * max(1, width - title.cell_len - right.cell_len))
     return title.append_text(right)
 

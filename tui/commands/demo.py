@@ -1,22 +1,45 @@
-"""``linewarden demo``: a short evening at the simulated Larkfield Hall."""
+"""``linewarden demo``: a short evening at the simulated Larkfield Hall, or its dashboard."""
 
 from __future__ import annotations
 
 import argparse
 import asyncio
 import sys
+import tempfile
+from pathlib import Path
 
+from controller.local import LocalServer
+from controller.service import Controller
+from controller.state_folder import Claim
 from tui.demo.evening import load_hall, play
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Play it; 1 where it did not go as told."""
+    """Open the hall's dashboard; without a terminal, or ``--headless``, play the evening.
+
+    1 where the evening did not go as told.
+    """
+    if sys.stdout.isatty() and not arguments.headless:
+        return asyncio.run(_dashboard())
     # A pipe has nobody who reads along.
     fast = arguments.fast or not sys.stdout.isatty()
     went_as_told = asyncio.run(play(load_hall(), lambda line: print(line, flush=True), fast=fast))
     print()
     print(_WHAT_NEXT if went_as_told else "The evening did not go as told: this is a fault of Linewarden.")
     return 0 if went_as_told else 1
+
+
+async def _dashboard() -> int:
+    from tui.commands.dash import show
+
+    with tempfile.TemporaryDirectory(prefix="linewarden-demo-") as folder, Claim(Path(folder)) as claim:
+        controller = await Controller.open(load_hall(), claim.folder)
+        try:
+            async with LocalServer(controller, claim):
+                await controller.ready()
+                return await show(controller)
+        finally:
+            await controller.close()
 
 
 _WHAT_NEXT = """That was Linewarden on simulated lines. With gear of your own, see README.

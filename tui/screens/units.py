@@ -3,32 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import ClassVar
 
 from rich.text import Text
 from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.screen import Screen
 from textual.widgets import Input, Static
 
 from controller.api import ActionView
 from profiles.errors import BadValue
 from tui.looks import Looks
 from tui.model import UnitSight, power_action
-from tui.painting import alert_lines, detail_lines, fit, top_line
+from tui.painting import alert_lines, detail_lines, fit
 from tui.parameters import read_value
-from tui.screens.sheets import ActionForm, AskSheet, ChoiceSheet, TextForm, parameters_of, value_problem
+from tui.screens.main_screen import MainScreen, key_text
+from tui.screens.sheets import (
+    ActionForm,
+    AskSheet,
+    ChoiceSheet,
+    TextForm,
+    describe_parameter,
+    parameters_of,
+    value_problem,
+)
 from tui.telling import clock_time, plain
 from tui.widgets.hall_view import HallView
-
-if TYPE_CHECKING:
-    from tui.app import DashboardApp
 
 __all__ = ["UnitsScreen"]
 
 
-class UnitsScreen(Screen[None]):
+class UnitsScreen(MainScreen):
     """All units by bus, each on the line that it hangs on."""
 
     EXPLANATION = """\
@@ -71,11 +76,6 @@ broken is drawn broken. Each state says its value and how that is known:
         self._typed = ""
         self._wanted = ""
 
-    @property
-    def dashboard(self) -> DashboardApp:
-        """The app, as what it is."""
-        return cast("DashboardApp", self.app)
-
     def compose(self) -> ComposeResult:
         """From what one needs first to what one needs last."""
         yield Static("", id="top", markup=False)
@@ -106,7 +106,7 @@ broken is drawn broken. Each state says its value and how that is known:
         """Paint what the model knows now."""
         if not self.is_mounted:
             return
-        model, looks, width = self.dashboard.model, self._looks, max(20, self.size.width)
+        model, looks, width = self.dashboard.model, self.looks, self.width
         self._tell_time()
         alerts = Text("\n").join(alert_lines(model.standing_alerts, width, looks, self._alerts_fit))
         self.query_one("#alerts", Static).update(alerts)
@@ -122,18 +122,11 @@ broken is drawn broken. Each state says its value and how that is known:
         self.query_one("#keys", Static).update(self._key_text(unit, width, looks))
 
     @property
-    def _looks(self) -> Looks:
-        return Looks(dark=self.app.current_theme.dark)
-
-    @property
     def _alerts_fit(self) -> int:
         return 2 if self.size.height >= 20 else 1
 
     def _tell_time(self) -> None:
-        app = self.dashboard
-        note = "controller out of reach" if app.gone else ""
-        text = top_line(app.model, app.utc(), max(20, self.size.width), self._looks, note)
-        self.query_one("#top", Static).update(text)
+        self.query_one("#top", Static).update(self.top())
 
     def _key_text(self, unit: UnitSight | None, width: int, looks: Looks) -> Text:
         words: list[tuple[str, str]] = []
@@ -146,13 +139,14 @@ broken is drawn broken. Each state says its value and how that is known:
             words += [("enter", "all actions"), ("=", "set by hand"), ("l", "lock")]
             if unit.locks:
                 words.append(("u", "clear a lock"))
-        words += [("X", "everything off"), ("/", "find"), ("?", "help"), ("ctrl+q", "leave")]
-        text = Text(" ")
-        for key, word in words:
-            if text.cell_len + len(key) + len(word) + 4 > width:
-                break
-            text.append(key, looks.strong).append(f" {word}   ", looks.quiet)
-        return text
+        words += [
+            ("X", "everything off"),
+            ("/", "find"),
+            ("F3", "traffic"),
+            ("?", "help"),
+            ("ctrl+q", "leave"),
+        ]
+        return key_text(words, width, looks)
 
     # Selecting
 
@@ -328,8 +322,6 @@ broken is drawn broken. Each state says its value and how that is known:
                     await app.api.presume(unit.view.id, state, value, app.origin())
 
                 app.work(presume, f"presume {unit.view.id}")
-
-        from tui.screens.sheets import describe_parameter
 
         form = TextForm(
             f"{unit.view.title}: {state} is in truth",

@@ -1,0 +1,45 @@
+"""``linewarden dash``: the dashboard."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import sys
+
+from controller.api import ControllerApi
+from controller.local import LocalServer
+from controller.local_client import LocalClient
+from controller.site import load_site
+from controller.state_folder import Claim
+from profiles.errors import ControllerAway, InputError
+from tui.app import DashboardApp
+from tui.model import HallModel
+from tui.session import find_site, me, own_controller, state_folder
+
+__all__ = ["run", "show"]
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Open it on the running controller, or on one of its own, which other commands can then use."""
+    if not sys.stdout.isatty():
+        raise InputError("the dashboard needs a terminal", todo="in a pipe use `linewarden status`")
+    loaded = load_site(find_site(arguments))
+    folder = state_folder(arguments, loaded)
+
+    async def main() -> int:
+        try:
+            client = await LocalClient.connect(folder)
+        except ControllerAway:
+            with Claim(folder) as claim:
+                async with own_controller(loaded, claim) as controller, LocalServer(controller, claim):
+                    return await show(controller)
+        async with client:
+            return await show(client)
+
+    return asyncio.run(main())
+
+
+async def show(api: ControllerApi) -> int:
+    """The dashboard on a controller, until it is left."""
+    app = DashboardApp(api, await HallModel.read(api), who=me().name)
+    return await app.run_async() or 0

@@ -1,0 +1,158 @@
+"""A saying as text: meaning first, then its bytes with what became of each. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from rich.text import Text
+
+from controller.records import Direction
+from profiles.frames import BitOrder, FrameFormat
+from tui.looks import Looks
+from tui.painting import fit
+from tui.telling import clock_time, plain
+from tui.traffic_store import Saying, Tick
+
+__all__ = ["TICKS", "bit_lines", "saying_text", "spark"]
+
+TICKS = {
+    Tick.NONE: "",
+    Tick.OUT: "",
+    Tick.BACK: "✓",
+    Tick.MISSING: "·",
+    Tick.WRONG: "✗",
+    Tick.LATE: "~",
+}
+"""The sign behind each byte: came back, missing, wrong, late."""
+_ARROWS = {Direction.SENT: "→", Direction.HEARD: "←", Direction.PASSED_ON: "⇢", Direction.ECHOED: "↺"}
+_MEANING_SHARE = 0.42
+_SPARKS = "▁▂▃▄▅▆▇█"
+
+
+def saying_text(
+    saying: Saying, width: int, looks: Looks, *, bus_width: int = 0, after: float | None = None
+) -> Text:
+    """One row.
+
+    Args:
+        saying: what was said.
+        width: cells.
+        looks: the styles.
+        bus_width: cells for the bus's name; 0 leaves it out.
+        after: seconds of idle line before it on its bus, where that is known.
+    """
+    wrong = bool(saying.fault)
+    text = Text(f" {_ARROWS[saying.direction]} ", looks.wrong if wrong else looks.line)
+    if bus_width:
+        text.append(fit(saying.bus, bus_width).ljust(bus_width) + " ", looks.quiet)
+    tail = _tail(saying, width, after)
+    meaning_width = max(12, int((width - text.cell_len - len(tail)) * _MEANING_SHARE))
+    if saying.meaning:
+        meaning, style = saying.meaning, looks.strong
+    elif wrong:
+        meaning, style = saying.fault, looks.wrong
+    elif saying.unexplained:
+        meaning, style = "? not in the profile", looks.strange
+    else:
+        meaning, style = "...", looks.quiet
+    shown = fit(meaning, meaning_width)
+    text.append(shown, style)
+    text.append(" " * max(1, meaning_width - Text(shown).cell_len + 1))
+    room = width - text.cell_len - len(tail) - 1
+    text.append_text(_bytes(saying, room, looks))
+    text.append(" " * max(1, width - text.cell_len - len(tail)))
+    return text.append(tail, looks.wrong if wrong else looks.quiet)
+
+
+def _tail(saying: Saying, width: int, after: float | None) -> str:
+    parts = []
+    if saying.fault and saying.meaning:
+        parts.append(saying.fault)
+    lags = [lag for lag in saying.lags if not math.isnan(lag)]
+    if lags:
+        parts.append(f"{min(lags) * 1000:.1f} ms")
+    if after is not None and width >= 110:
+        parts.append(f"after {_span(after)}")
+    parts.append(clock_time(saying.at)[: 12 if width >= 100 else 8])
+    return "  ".join(parts) + " "
+
+
+def _span(seconds: float) -> str:
+    if seconds < 1:
+        return f"{max(0.0, seconds) * 1000:.0f} ms"
+    return f"{seconds:.1f} s" if seconds < 60 else f"{seconds / 60:.0f} min"
+
+
+def _bytes(saying: Saying, room: int, looks: Looks) -> Text:
+    text = Text()
+    styles = {
+        Tick.BACK: looks.well,
+        Tick.MISSING: looks.wrong,
+        Tick.WRONG: looks.wrong,
+        Tick.LATE: looks.care,
+        Tick.OUT: looks.care,
+        Tick.NONE: looks.strange if saying.unexplained else "",
+    }
+    for place, value in enumerate(saying.data):
+        tick = Tick(saying.ticks[place]) if place < len(saying.ticks) else Tick.NONE
+        piece = f"{value:02X}{TICKS[tick]} "
+        if text.cell_len + len(piece) > room - 1 and place < len(saying.data):
+            text.append("…", looks.quiet)
+            break
+        text.append(piece, styles[tick])
+    return text
+
+
+def bit_lines(
+    saying: Saying,
+    frame: FrameFormat,
+    order: BitOrder,
+    *,
+    idle_high: bool,
+    first: int,
+    most: int,
+    looks: Looks,
+) -> list[Text]:
+    """A saying bit by bit: each byte's cells, drawn from the line settings."""
+    lines = []
+    high, low = ("▔", "▁") if idle_high else ("▁", "▔")
+    for place in range(first, min(first + most, len(saying.data))):
+        value = saying.data[place]
+        tick = Tick(saying.ticks[place]) if place < len(saying.ticks) else Tick.NONE
+        text = Text(f" {value:02X} {TICKS[tick] or ' '} ", looks.strong)
+        text.append(f"{_character(value)}  ", looks.quiet)
+        if value >> frame.data_bits:
+            lines.append(text.append(f"does not fit {frame}", looks.wrong))
+            continue
+        cells = frame.cells(value, order)
+        last = len(cells) - 1
+        for number, (level, length) in enumerate(cells):
+            drawn = (high if level else low) * (3 if length <= 1 else 5)
+            style = looks.line
+            if number in (0, last):
+                style = looks.quiet
+            elif frame.parity_bit(value) is not None and number == last - 1:
+                style = looks.care
+            text.append(drawn, style)
+        bits = " ".join(str(level) for level, _ in cells[1 : 1 + frame.data_bits])
+        text.append(f"   start, {bits}", looks.quiet)
+        parity = frame.parity_bit(value)
+        text.append(f"{f', parity {parity}' if parity is not None else ''}, stop", looks.quiet)
+        if place < len(saying.lags) and not math.isnan(saying.lags[place]):
+            text.append(f"   back after {saying.lags[place] * 1000:.2f} ms", looks.well)
+        lines.append(text)
+    return lines
+
+
+def _character(value: int) -> str:
+    return plain(chr(value)) if value < 0x7F else "." if value >= 0xA0 else plain(chr(value))
+
+
+def spark(values: Sequence[float], width: int, top: float | None = None) -> str:
+    """Values as a row of bars, the newest last."""
+    shown = list(values[-width:])
+    if not shown:
+        return ""
+    greatest = max(*shown, 1e-12) if top is None else top
+    return "".join(_SPARKS[min(7, max(0, int(value / greatest * 7.999)))] for value in shown)

@@ -1,0 +1,185 @@
+"""The journal: what was commanded, from where, and what became of it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import ClassVar
+
+from rich.text import Text
+from textual import events
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.widgets import Input, OptionList, Static
+from textual.widgets.option_list import Option
+
+from controller.api import JournalEntry, JournalQuery
+from controller.records import to_json
+from profiles.errors import FileUnreadable
+from tui.painting import fit
+from tui.screens.main_screen import MainScreen, key_text
+from tui.screens.sheets import TextForm
+from tui.telling import action_words, clock_time, entry_lines, plain
+
+__all__ = ["JournalScreen"]
+
+_PAGE = 200
+
+
+class JournalScreen(MainScreen):
+    """The newest commands first."""
+
+    EXPLANATION = """\
+Every command, newest first: when, what, what became of it, and who asked. An MQTT client's name is what it
+says of itself (claimed).
+
+  enter      all about the selected command, with the traffic kept around a failure
+  /          find: words of unit, action, origin, reason
+  m          older ones as well
+  e          export what is shown (JSON lines)
+  F2         back to the units"""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("slash", "seek", "find"),
+        Binding("m", "more", "older"),
+        Binding("e", "export", "export"),
+        Binding("X", "app.everything_off", "everything off"),
+        Binding("question_mark", "app.explain", "help"),
+        Binding("escape", "back", "show all"),
+    ]
+
+    def __init__(self) -> None:
+        super().__init__(name="journal")
+        self._limit = _PAGE
+        self._words = ""
+        self._entries: list[JournalEntry] = []
+
+    def compose(self) -> ComposeResult:
+        """The entries, and one of them whole."""
+        yield Static("", id="top", markup=False)
+        yield OptionList(id="entries")
+        with VerticalScroll(id="whole"):
+            yield Static("", id="entry", markup=False)
+        yield Input(placeholder="words of unit, action, origin, reason", id="seek")
+        yield Static("", id="keys", markup=False)
+
+    def on_mount(self) -> None:
+        """Ask for the newest."""
+        self.query_one(OptionList).focus()
+        self._ask()
+
+    def on_screen_resume(self) -> None:
+        """Ask again: more may have happened."""
+        self._ask()
+
+    def on_resize(self, _event: events.Resize) -> None:
+        """Lines are cut to the width."""
+        self._paint()
+
+    def look_again(self) -> None:
+        """Something happened: it may be a new command's end."""
+        self.query_one("#top", Static).update(self.top("Journal"))
+
+    def _ask(self) -> None:
+        query = JournalQuery(limit=self._limit, text=self._words or None, traffic=True)
+
+        async def ask() -> None:
+            self._entries = await self.dashboard.api.journal(query)
+            self._paint()
+
+        self.dashboard.work(ask, "journal")
+
+    def _paint(self) -> None:
+        if not self.is_mounted:
+            return
+        self.look_again()
+        looks, width = self.looks, self.width
+        entries = self.query_one(OptionList)
+        kept = entries.highlighted
+        entries.clear_options()
+        for place, entry in enumerate(self._entries):
+            entries.add_option(Option(self._line(entry, width - 3), id=str(place)))
+        if self._entries:
+            entries.highlighted = min(kept or 0, len(self._entries) - 1)
+        words = [("enter", "all about it"), ("/", "find"), ("m", "older"), ("e", "export"), ("F2", "units")]
+        self.query_one("#keys", Static).update(key_text(words, width, looks))
+        self.query_one("#keys").display = self.size.height >= 10
+
+    def _line(self, entry: JournalEntry, width: int) -> Text:
+        command, outcome = entry.command, entry.outcome
+        looks = self.looks
+        text = Text(clock_time(command.at, date=True)[5:19] + " ", looks.quiet)
+        who = f" {command.origin.kind.value} {command.origin.name}".rstrip()
+        if command.origin.claimed:
+            who += " (claimed)"
+        room = width - text.cell_len
+        text.append(fit(action_words(command), room // 2), looks.strong)
+        if outcome is None:
+            word, style = "under way", looks.care
+        else:
+            reason = f" ({outcome.reason.value})" if outcome.reason else ""
+            word, style = f"{outcome.result.value}{reason}", looks.result(outcome.result)
+        text.append(f"  {word}", style)
+        text.append(fit(f" {who}", max(0, width - text.cell_len)), looks.quiet)
+        return text
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """All about one command."""
+        entry = self._entries[int(event.option.id or 0)]
+        self.query_one("#entry", Static).update("\n".join(plain(line) for line in entry_lines(entry)))
+        self.query_one("#whole").add_class("open")
+
+    def action_seek(self) -> None:
+        """Find words."""
+        seek = self.query_one("#seek", Input)
+        seek.add_class("open")
+        seek.focus()
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Find them."""
+        self._words = event.value
+        self._ask()
+        self.query_one(OptionList).focus()
+
+    def action_more(self) -> None:
+        """Older ones as well."""
+        self._limit += _PAGE
+        self._ask()
+
+    def action_back(self) -> None:
+        """The whole entry away, then the words away, then back to the units."""
+        whole, seek = self.query_one("#whole"), self.query_one("#seek", Input)
+        if whole.has_class("open"):
+            whole.remove_class("open")
+        elif seek.has_class("open"):
+            seek.remove_class("open")
+            seek.value = self._words = ""
+            self._ask()
+            self.query_one(OptionList).focus()
+        else:
+            self.dashboard.action_units()
+
+    def action_export(self) -> None:
+        """Write what is shown into a file."""
+        entries = list(self._entries)
+
+        def given(texts: dict[str, str] | None) -> None:
+            if texts is None:
+                return
+            path = Path(texts["file"]).expanduser()
+            try:
+                with path.open("x", encoding="utf-8") as file:
+                    for entry in entries:
+                        file.write(json.dumps(to_json(entry), ensure_ascii=False) + "\n")
+            except OSError as error:
+                wrong = FileUnreadable(f"can't be written ({error.strerror})", where=str(path))
+                self.notify(plain(str(wrong)), severity="error", markup=False)
+            else:
+                self.notify(f"{len(entries)} commands are in {path}", markup=False)
+
+        def named(text: str) -> str:
+            return "" if text.strip() else "name a file"
+
+        form = TextForm(f"Export {len(entries)} commands", [("file", "file", "journal.jsonl", named)])
+        self.app.push_screen(form, given)

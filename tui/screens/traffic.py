@@ -1,0 +1,430 @@
+"""The traffic: what is said on the lines, live."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from pathlib import Path
+from typing import ClassVar
+
+from rich.text import Text
+from textual import events
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.timer import Timer
+from textual.widgets import Input, Static
+
+from controller.recording import Recorder
+from profiles.errors import LinewardenError
+from profiles.frames import BitOrder, FrameFormat
+from tui.exporting import export_sayings
+from tui.painting import fit
+from tui.saying_text import bit_lines, spark
+from tui.screens.main_screen import MainScreen, key_text
+from tui.screens.sheets import TextForm
+from tui.telling import plain
+from tui.traffic_store import Wanted
+from tui.widgets.traffic_view import TrafficView
+
+__all__ = ["TrafficScreen"]
+
+_BITS_SHOWN = 5
+
+
+class TrafficScreen(MainScreen):
+    """Sayings as they come."""
+
+    EXPLANATION = """\
+Each row is one saying: who said what to whom, then its bytes, then how long the echo took, and when.
+
+  →  we sent it      ✓ the byte came back      ~ late      ✗ wrong      · never came back
+  ←  somebody else said it                    ? the profile does not know these bytes
+
+  space      hold the picture; what comes meanwhile is kept, and counted
+  end        follow what comes
+  b          one bus after the other, then all
+  /          show only what fits: words of a meaning, or bytes such as A5 01; esc shows all
+  t          go to a time
+  enter      the selected saying bit by bit; left and right move through a long one
+  e          export what is shown (CSV, or JSON lines)
+  r          record a bus to a file, for decode and learn; r again ends it
+  F2         back to the units"""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("down,j", "move(1)", "next"),
+        Binding("up,k", "move(-1)", "previous"),
+        Binding("pagedown", "page(1)", "page down"),
+        Binding("pageup", "page(-1)", "page up"),
+        Binding("home", "first", "first"),
+        Binding("end", "last", "follow"),
+        Binding("space", "hold", "hold"),
+        Binding("b", "bus", "bus"),
+        Binding("slash", "seek", "find"),
+        Binding("t", "time", "time"),
+        Binding("enter", "bits", "bit by bit"),
+        Binding("left", "bits_move(-1)", "earlier bytes"),
+        Binding("right", "bits_move(1)", "later bytes"),
+        Binding("e", "export", "export"),
+        Binding("r", "record", "record"),
+        Binding("X", "app.everything_off", "everything off"),
+        Binding("question_mark", "app.explain", "help"),
+        Binding("escape", "back", "show all"),
+    ]
+
+    def __init__(self) -> None:
+        super().__init__(name="traffic")
+        self._wanted = Wanted()
+        self._held: int | None = None
+        """The number of rows when the picture was held."""
+        self._seen = -1
+        self._bits_from: int | None = None
+        """The first byte that is drawn; None while no bits are shown."""
+        self._search: Iterator[list[int]] | None = None
+        self._found: list[int] = []
+        self._found_upto = 0
+        self._timer: Timer | None = None
+        self.recorder: Recorder | None = None
+
+    def compose(self) -> ComposeResult:
+        """The sayings, and what is known of the line they are on."""
+        yield Static("", id="top", markup=False)
+        yield Static("", id="figures", markup=False)
+        yield TrafficView(self.dashboard.traffic, id="sayings")
+        yield Static("", id="bits", markup=False)
+        yield Input(placeholder="words of a meaning, or bytes such as A5 01", id="seek")
+        yield Static("", id="keys", markup=False)
+
+    def on_mount(self) -> None:
+        """Look for news at a pace that a person can follow."""
+        self.query_one(TrafficView).focus()
+        self._timer = self.set_interval(0.1, self.look_again)
+        self.look_again()
+
+    def on_screen_suspend(self) -> None:
+        """Nothing is painted while nobody looks."""
+        if self._timer is not None:
+            self._timer.pause()
+
+    def on_screen_resume(self) -> None:
+        """Somebody looks again."""
+        if self._timer is not None:
+            self._timer.resume()
+        self._seen = -1
+        self.look_again()
+
+    def on_resize(self, _event: events.Resize) -> None:
+        """Rows are cut to the width."""
+        self._seen = -1
+        self.look_again()
+
+    # Showing
+
+    def look_again(self) -> None:
+        """Paint what came."""
+        if not self.is_mounted:
+            return
+        store = self.dashboard.traffic
+        self.query_one("#top", Static).update(self.top("Traffic"))
+        self.query_one("#figures", Static).update(self._figures())
+        if self._search is not None:
+            self._search_on()
+        if store.revision != self._seen:
+            self._seen = store.revision
+            self._show()
+        small = self.size.height < 10
+        self.query_one("#keys").display = self.query_one("#figures").display = not small
+
+    def _show(self) -> None:
+        view = self.query_one(TrafficView)
+        buses = self.dashboard.model.site.buses
+        view.bus_width = 0 if len(buses) == 1 or self._wanted.bus else min(10, max(len(b.id) for b in buses))
+        count = len(self.dashboard.traffic) if self._held is None else self._held
+        if self._wanted.everything:
+            view.show(None, count)
+        else:
+            self._find_new(count)
+            view.show(self._found, len(self._found))
+        self._paint_bits()
+        self.query_one("#keys", Static).update(self._keys())
+
+    def _figures(self) -> Text:
+        app, looks, width = self.dashboard, self.looks, self.width
+        model_buses = app.model.site.buses
+        bus = self._wanted.bus or (model_buses[0].id if len(model_buses) == 1 else "")
+        store = app.traffic
+        told = f" {self._wanted.bus or 'all buses'}"
+        view = self.query_one(TrafficView)
+        told += f", {view.shown:,} sayings"
+        if not self._wanted.everything:
+            told += f" of {len(store):,}"
+        if self._held is not None:
+            told += f", held; {len(store) - self._held:,} came since"
+        elif not view.follow:
+            told += ", not following (end follows)"
+        if app.model.lost:
+            told += f", {app.model.lost:,} missed"
+        if self.recorder is not None:
+            told += f", recording ({self.recorder.count:,})"
+        text = Text(fit(told, width - 1), looks.care if self._held is not None else looks.quiet)
+        if not bus:
+            return text
+        load = app.figures.load(bus, app.utc())
+        lags = app.figures.lags(bus)
+        plot = f"  load {load[-1] * 100:.0f} % {spark(load, 12, 1.0)}"
+        if lags:
+            plot += f"  lag {lags[-1] * 1000:.1f} ms {spark(lags, 12)}"
+        if text.cell_len + len(plot) < width:
+            text.append(plot, looks.line)
+        return text
+
+    def _keys(self) -> Text:
+        hold = "go on" if self._held is not None else "hold"
+        words = [("space", hold), ("b", "bus"), ("/", "find"), ("enter", "bits"), ("t", "time")]
+        words += [("e", "export"), ("r", "record"), ("F2", "units"), ("?", "help")]
+        return key_text(words, self.width, self.looks)
+
+    # Which rows
+
+    def _want(self, wanted: Wanted) -> None:
+        self._wanted = wanted
+        self._found, self._search, self._found_upto = [], None, len(self.dashboard.traffic)
+        if not wanted.everything:
+            self._search = self.dashboard.traffic.find(wanted)
+            self._search_on()
+        self.query_one(TrafficView).follow = True
+        self._seen = -1
+        self.look_again()
+
+    def _search_on(self) -> None:
+        """One more slice of the rows that are there already; the next one comes with the next look."""
+        rows = next(self._search, None) if self._search is not None else None
+        if rows is None:
+            self._search = None
+            return
+        self._found = [*reversed(rows), *self._found]
+        self._seen = -1
+        self.call_after_refresh(self.look_again)
+
+    def _find_new(self, count: int) -> None:
+        """Rows that came since the search began."""
+        store = self.dashboard.traffic
+        if store.dropped != self._dropped:
+            self._dropped = store.dropped
+            self._want(self._wanted)
+            return
+        for row in range(self._found_upto, count):
+            if store.fits(row, self._wanted):
+                self._found.append(row)
+        self._found_upto = max(self._found_upto, count)
+
+    _dropped = 0
+
+    def action_bus(self) -> None:
+        """One bus after the other, then all."""
+        names = ["", *(bus.id for bus in self.dashboard.model.site.buses)]
+        place = names.index(self._wanted.bus) + 1
+        self._want(Wanted(names[place % len(names)], self._wanted.words))
+
+    def action_seek(self) -> None:
+        """Show only what fits."""
+        seek = self.query_one("#seek", Input)
+        seek.add_class("open")
+        seek.focus()
+
+    def on_input_changed(self, event: Input.Changed) -> None:
+        """Show what fits as it is typed."""
+        if event.input.id == "seek":
+            self._want(Wanted(self._wanted.bus, event.value))
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Keep it, and go on with the sayings."""
+        if event.input.id == "seek":
+            self.query_one(TrafficView).focus()
+
+    def action_back(self) -> None:
+        """Bits away, then the filter away, then back to the units."""
+        seek = self.query_one("#seek", Input)
+        if self._bits_from is not None:
+            self._bits_from = None
+            self._paint_bits()
+        elif seek.has_class("open") or not self._wanted.everything:
+            seek.remove_class("open")
+            seek.value = ""
+            self._want(Wanted())
+            self.query_one(TrafficView).focus()
+        else:
+            self.dashboard.action_units()
+
+    def action_hold(self) -> None:
+        """Hold the picture, or let it go on."""
+        self._held = len(self.dashboard.traffic) if self._held is None else None
+        self._seen = -1
+        self.look_again()
+
+    def action_time(self) -> None:
+        """Go to a time of today, or of the day before where that is still to come."""
+
+        def check(text: str) -> str:
+            return "" if _instant(text, self.dashboard.utc()) is not None else "write it as 20:14 or 20:14:05"
+
+        def given(texts: dict[str, str] | None) -> None:
+            at = _instant(texts["time"], self.dashboard.utc()) if texts else None
+            if at is not None:
+                self._want(Wanted())
+                view = self.query_one(TrafficView)
+                if view.shown:
+                    view.select(min(self.dashboard.traffic.row_at(at), view.shown - 1))
+
+        self.app.push_screen(
+            TextForm("Go to a time", [("time", "hours:minutes[:seconds]", "", check)]), given
+        )
+
+    # The selected saying
+
+    def action_move(self, by: int) -> None:
+        """The next or the previous row."""
+        self.query_one(TrafficView).move(by)
+
+    def action_page(self, by: int) -> None:
+        """A screenful on or back."""
+        view = self.query_one(TrafficView)
+        view.move(by * max(1, view.size.height - 1))
+
+    def action_first(self) -> None:
+        """The oldest row."""
+        if self.query_one(TrafficView).shown:
+            self.query_one(TrafficView).select(0)
+
+    def action_last(self) -> None:
+        """The newest row, and follow."""
+        view = self.query_one(TrafficView)
+        view.follow = True
+        self._seen = -1
+        self.look_again()
+
+    def on_traffic_view_selected(self) -> None:
+        """The bits of another saying."""
+        self._bits_from = 0 if self._bits_from is not None else None
+        self._paint_bits()
+
+    def action_bits(self) -> None:
+        """Show the selected saying bit by bit, or put the bits away."""
+        self._bits_from = 0 if self._bits_from is None else None
+        self._paint_bits()
+
+    def action_bits_move(self, by: int) -> None:
+        """Earlier or later bytes of a long saying."""
+        saying = self.query_one(TrafficView).selected
+        if self._bits_from is not None and saying is not None:
+            last = max(0, len(saying.data) - _BITS_SHOWN)
+            self._bits_from = max(0, min(self._bits_from + by * _BITS_SHOWN, last))
+            self._paint_bits()
+
+    def _paint_bits(self) -> None:
+        panel = self.query_one("#bits", Static)
+        saying = self.query_one(TrafficView).selected
+        panel.display = self._bits_from is not None and saying is not None
+        if self._bits_from is None or saying is None:
+            return
+        view = next((b for b in self.dashboard.model.site.buses if b.id == saying.bus), None)
+        if view is None:
+            return
+        frame, order = FrameFormat.parse(view.frame), BitOrder(view.bit_order)
+        looks = self.looks
+        end = min(self._bits_from + _BITS_SHOWN, len(saying.data))
+        head = (
+            f" {saying.meaning or 'not in the profile'}: bytes {self._bits_from + 1} to {end} of "
+            f"{len(saying.data)}, {view.baud:g} baud {frame}, {order.value} first; reconstructed from the "
+            "line settings, not measured"
+        )
+        lines = [Text(fit(head, self.width - 1), looks.quiet)]
+        lines += bit_lines(
+            saying,
+            frame,
+            order,
+            idle_high=view.idle == "high",
+            first=self._bits_from,
+            most=_BITS_SHOWN,
+            looks=looks,
+        )
+        for line in lines:
+            line.truncate(self.width)
+        panel.update(Text("\n").join(lines))
+
+    # Files
+
+    def action_export(self) -> None:
+        """Write what is shown into a file."""
+        view = self.query_one(TrafficView)
+        rows = [view.row(place) for place in range(view.shown)]
+
+        def given(texts: dict[str, str] | None) -> None:
+            if texts is None:
+                return
+            path = Path(texts["file"]).expanduser()
+            store = self.dashboard.traffic
+            try:
+                count = export_sayings(path, (store[row] for row in rows))
+            except LinewardenError as error:
+                self.notify(plain(str(error)), severity="error", markup=False)
+            else:
+                self.notify(f"{count:,} sayings are in {path}", markup=False)
+
+        form = TextForm(
+            f"Export {len(rows):,} sayings",
+            [("file", "file (.csv, or .jsonl for JSON lines)", "traffic.csv", _must_name)],
+        )
+        self.app.push_screen(form, given)
+
+    def action_record(self) -> None:
+        """Begin to record a bus, or end it."""
+        app = self.dashboard
+        if self.recorder is not None:
+            self.recorder.__exit__(None, None, None)
+            self.notify(f"{self.recorder.count:,} records written")
+            self.recorder = app.recorder = None
+            return
+        buses = [bus.id for bus in app.model.site.buses]
+        bus = self._wanted.bus or buses[0]
+
+        def given(texts: dict[str, str] | None) -> None:
+            if texts is not None:
+                app.work(
+                    lambda: self._begin_recording(texts["bus"], Path(texts["file"]).expanduser()), "record"
+                )
+
+        def known(text: str) -> str:
+            return "" if text in buses else f"the buses are {', '.join(buses)}"
+
+        form = TextForm(
+            "Record a bus", [("bus", "bus", bus, known), ("file", "file", f"{bus}.jsonl", _must_name)]
+        )
+        self.app.push_screen(form, given)
+
+    async def _begin_recording(self, bus: str, path: Path) -> None:
+        from profiles.checking import load_profile
+
+        app = self.dashboard
+        view = next(each for each in app.model.site.buses if each.id == bus)
+        text = await app.api.profile(view.profile)
+        recorder = Recorder(path, bus, load_profile(text.text, text.path).profile)
+        self.recorder = app.recorder = recorder.__enter__()
+        app.recorded_bus = bus
+        self.notify(f"recording {bus} to {path}; r ends it", markup=False)
+
+
+def _must_name(text: str) -> str:
+    return "" if text.strip() else "name a file"
+
+
+def _instant(text: str, now: float) -> float | None:
+    """A time of day as UTC seconds: the last time that it was that o'clock."""
+    for form in ("%H:%M:%S", "%H:%M"):
+        try:
+            clock = dt.datetime.strptime(text.strip(), form).time()  # noqa: DTZ007 -- only the time of day is used
+        except ValueError:
+            continue
+        today = dt.datetime.fromtimestamp(now).astimezone()
+        at = dt.datetime.combine(today.date(), clock, today.tzinfo).timestamp()
+        return at if at <= now else at - 86_400
+    return None

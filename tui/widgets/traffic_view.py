@@ -1,0 +1,121 @@
+"""Sayings, scrolling: only the rows that can be seen are ever made into text."""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Sequence
+
+from rich.segment import Segment
+from textual import events
+from textual.geometry import Size
+from textual.message import Message
+from textual.scroll_view import ScrollView
+from textual.strip import Strip
+
+from tui.looks import Looks
+from tui.saying_text import saying_text
+from tui.traffic_store import Saying, TrafficStore
+
+__all__ = ["TrafficView"]
+
+_LOOK_BACK = 64
+"""Rows that are looked at for the idle line before one."""
+
+
+class TrafficView(ScrollView, can_focus=True):
+    """Shows rows of a ``TrafficStore``: all of them, or those that a filter found."""
+
+    class Selected(Message):
+        """Another row is selected."""
+
+    def __init__(self, store: TrafficStore, *, id: str | None = None) -> None:  # noqa: A002 -- Textual's name
+        super().__init__(id=id)
+        self._store = store
+        self._found: array[int] | None = None
+        """Rows that a filter found, oldest first; None for all."""
+        self._count = 0
+        self.follow = True
+        """Whether the newest row stays in sight."""
+        self.place: int | None = None
+        """The selected place among the shown rows."""
+        self.bus_width = 0
+
+    @property
+    def shown(self) -> int:
+        """How many rows are shown."""
+        return self._count
+
+    def row(self, place: int) -> int:
+        """The store's row at a place."""
+        return place if self._found is None else self._found[place]
+
+    @property
+    def selected(self) -> Saying | None:
+        """The selected saying."""
+        if self.place is None or not 0 <= self.place < self._count:
+            return None
+        return self._store[self.row(self.place)]
+
+    def show(self, found: Sequence[int] | None, count: int) -> None:
+        """Show these rows, or the first ``count`` of all."""
+        self._found = None if found is None else array("q", found)
+        self._count = count if found is None else len(found)
+        size = Size(self.size.width, self._count)
+        if size != self.virtual_size:
+            self.virtual_size = size
+        if self.follow:
+            self.place = self._count - 1 if self._count else None
+            self.scroll_to(y=max(0, self._count - self.size.height), animate=False, immediate=True)
+        self.refresh()
+
+    def move(self, by: int) -> None:
+        """Select another row; at the last one, following begins again."""
+        if not self._count:
+            return
+        place = self._count - 1 if self.place is None else self.place
+        self.select(max(0, min(place + by, self._count - 1)))
+
+    def select(self, place: int) -> None:
+        """Select a row and bring it into sight."""
+        self.place = place
+        self.follow = place >= self._count - 1
+        top, height = self.scroll_offset.y, max(1, self.size.height)
+        if place < top:
+            self.scroll_to(y=place, animate=False, immediate=True)
+        elif place >= top + height:
+            self.scroll_to(y=place - height + 1, animate=False, immediate=True)
+        self.refresh()
+        self.post_message(self.Selected())
+
+    def after(self, row: int) -> float | None:
+        """Seconds of idle line before a row on its bus, where that can be seen from the rows before it."""
+        saying = self._store[row]
+        for earlier in range(row - 1, max(-1, row - 1 - _LOOK_BACK), -1):
+            other = self._store[earlier]
+            if other.bus == saying.bus:
+                return max(0.0, saying.began - other.at)
+        return None
+
+    def render_line(self, y: int) -> Strip:
+        """One row."""
+        place = y + self.scroll_offset.y
+        width = self.size.width
+        if place >= self._count or self.row(place) >= len(self._store):
+            return Strip.blank(width, self.rich_style)
+        looks = Looks(dark=self.app.current_theme.dark)
+        row = self.row(place)
+        after = self.after(row) if width >= 110 else None
+        text = saying_text(self._store[row], width, looks, bus_width=self.bus_width, after=after)
+        if place == self.place:
+            text.stylize("reverse")
+        segments = [
+            Segment(s.text, self.rich_style + s.style if s.style else self.rich_style)
+            for s in text.render(self.app.console)
+        ]
+        return Strip(segments).adjust_cell_length(width, self.rich_style)
+
+    def on_click(self, event: events.Click) -> None:
+        """Select the row under the pointer."""
+        place = event.y + self.scroll_offset.y
+        if place < self._count:
+            self.select(place)
