@@ -35,7 +35,7 @@ __all__ = [
 ]
 
 _JITTER = 0.03
-"""Jitter expected before looking, in bit times; it weighs as much as two edges."""
+"""Jitter expected before looking, as a share of a short run."""
 _SHIFT = 0.08
 """Size of the shift between rising and falling edges expected before looking, in bit times."""
 _FRAMING, _BREAK, _GLITCH = (math.log(p) for p in (0.002, 0.01, 0.01))
@@ -77,8 +77,11 @@ class Account:
         return len(self.words) + self.framing_errors + self.breaks
 
 
-def _scale(bit: float, resolution: float) -> float:
-    return math.hypot(_JITTER * bit, 0.3 * resolution)
+def _scale(edges: Edges) -> float:
+    """The jitter expected before looking, in ticks: one for all hypotheses, lest small bit times gain."""
+    runs = np.diff(edges.ticks).astype(np.float64)
+    typical = float(np.partition(runs, len(runs) // 4)[len(runs) // 4]) if len(runs) else 1.0
+    return max(math.hypot(_JITTER * typical, 0.3 * edges.resolution), 1e-12)
 
 
 def account_for(
@@ -168,7 +171,7 @@ def _score(edges: Edges, timing: LineTiming, block: Block, fit: BitFit | None) -
         spacing,
         squares,
         max(len(taken) - 1, 0),
-        _scale(bit, edges.resolution),
+        _scale(edges),
     )
 
 
@@ -192,5 +195,5 @@ def clocked_bits(edges: Edges, bit: float) -> float:
     score = anywhere(runs[~inside]) - float(number.sum()) * math.log(2)
     # A run has two edges with jitter.
     squares = float(residual @ residual) / 2
-    jitter = jittered(squares, len(exact) - 1, _scale(bit, edges.resolution))
+    jitter = jittered(squares, len(exact) - 1, _scale(edges))
     return score + jitter - len(exact) * math.log(math.sqrt(2))

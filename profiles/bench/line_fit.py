@@ -17,7 +17,7 @@ from profiles.bench.calibration import calibrated
 from profiles.bench.candidates import bit_time_candidates
 from profiles.bench.edges import Edges
 from profiles.bench.hypotheses import Account, account_for, anything_goes, clocked_bits
-from profiles.bench.meanings import CONSTANT_PARITY, Reading, readings, rough_score, stop_bits
+from profiles.bench.meanings import Reading, readings, rough_score, stop_bits
 from profiles.bench.odds import log_of_sum
 from profiles.bench.rates import nearest_usual_rate, rate_prior
 from profiles.bench.uart import LineTiming, frame_blocks
@@ -118,7 +118,7 @@ def find_line(edges: Edges, overrides: LineOverrides | None = None) -> LineFit:
     weighed = _weigh(sample, overrides)
     if not weighed:
         return _nothing(edges, refusal(edges, None))
-    best = weighed[0]
+    best = _likeliest(weighed)
     rivals = [_RIVAL + anything_goes(sample), _RIVAL + _clocked(sample, weighed)]
     if overrides.baud is not None and overrides.frame is not None:
         rivals = []
@@ -126,10 +126,11 @@ def find_line(edges: Edges, overrides: LineOverrides | None = None) -> LineFit:
     same = [item for item in weighed if _same(item, best)]
     probability = math.exp(log_of_sum([item.score for item in same]) - total)
     timing = best.account.timing
-    frame = best.reading.frame
-    stop, stop_known = stop_bits(best.account)
-    if overrides.frame is None:
-        frame = FrameFormat(frame.data_bits, frame.parity, stop)
+    frame, stop_known = overrides.frame, True
+    if frame is None:
+        bits, parity = _bytes_of(best.reading.frame)
+        stop, stop_known = stop_bits(best.account, _cells_of(bits, parity))
+        frame = FrameFormat(bits, parity, stop)
     timing = LineTiming(timing.bit, timing.idle, frame, timing.shift)
     if overrides.baud is not None:
         timing = LineTiming(1 / (overrides.baud * edges.tick), timing.idle, timing.frame, timing.shift)
@@ -249,6 +250,10 @@ def _same(one: _Weighed, other: _Weighed) -> bool:
     return _near(one, other) and _bytes_of(a) == _bytes_of(b)
 
 
+def _cells_of(bits: int, parity: Parity) -> int:
+    return 1 + bits + (parity is not Parity.NONE)
+
+
 def _bytes_of(frame: FrameFormat) -> tuple[int, Parity]:
     """What of a frame format decides its bytes. On the line a mark parity bit is one more stop bit."""
     return frame.data_bits, Parity.NONE if frame.parity is Parity.MARK else frame.parity
@@ -274,6 +279,15 @@ def _clocked(sample: Edges, weighed: list[_Weighed]) -> float:
     return max(clocked_bits(sample, bit) for bit in bits)
 
 
+def _likeliest(weighed: list[_Weighed]) -> _Weighed:
+    """The best hypothesis of the likeliest answer: those that read the same bytes count together."""
+    leaders: list[_Weighed] = []
+    for item in weighed[:40]:
+        if not any(_same(item, leader) for leader in leaders):
+            leaders.append(item)
+    return max(leaders, key=lambda leader: log_of_sum([i.score for i in weighed if _same(i, leader)]))
+
+
 def _marginals(weighed: list[_Weighed], best: _Weighed, total: float) -> tuple[float, float, float]:
     """How likely the bit time, the idle level and the frame are, each by itself."""
 
@@ -293,20 +307,27 @@ def _alternatives(
     weighed: list[_Weighed], best: _Weighed, total: float, edges: Edges, given: FrameFormat
 ) -> tuple[Alternative, ...]:
     """What else the line may be: what is likely, and what the waveform refutes no more than the best."""
-    found = []
+    found: list[Alternative] = []
+    told: list[_Weighed] = []
     baud = nearest_usual_rate(1 / (best.account.timing.bit * edges.tick), 0.0)
-    _, stop_known = stop_bits(best.account)
-    room = float(best.account.spacing.min()) - best.account.body if len(best.account.spacing) else 2.0
+    cells = _cells_of(given.data_bits, given.parity)
+    _, stop_known = stop_bits(best.account, cells)
+    room = float(best.account.spacing.min()) - cells if len(best.account.spacing) else 2.0
+    share = math.exp(log_of_sum([item.score for item in weighed if _same(item, best)]) - total)
     for stop in (1.0, 1.5, 2.0):
         if not stop_known and stop != given.stop_bits and stop <= room + 0.2:
             frame = FrameFormat(given.data_bits, given.parity, stop)
-            share = math.exp(log_of_sum([item.score for item in weighed if _same(item, best)]) - total)
             why = "the same bytes; dead time hides the stop bits"
             found.append(Alternative(baud, best.account.timing.idle, frame, share, why))
+    if given.parity is Parity.NONE and room > 1.8:
+        frame = FrameFormat(given.data_bits, Parity.MARK)
+        why = "the same bytes; on the line a mark parity bit is one more stop bit"
+        found.append(Alternative(baud, best.account.timing.idle, frame, share, why))
     for item in weighed:
         if _same(item, best) or len(found) >= _MOST_ALTERNATIVES:
             continue
-        probability = math.exp(item.score - total)
+        alike = [other.score for other in weighed if _same(other, item)]
+        probability = math.exp(log_of_sum(alike) - total)
         account, frame = item.account, item.reading.frame
         equal = (
             _near(item, best)
@@ -314,16 +335,18 @@ def _alternatives(
             and item.reading.parity_errors <= best.reading.parity_errors
             and item.score > best.score - 16
         )
-        shown = any(_bytes_of(frame) == _bytes_of(other.frame) for other in found if _near(item, best))
+        shown = any(_same(item, other) for other in told)
         if shown or (probability < 0.005 and not equal):
             continue
-        if frame.parity in CONSTANT_PARITY:
+        told.append(item)
+        if frame.parity is Parity.SPACE:
             why = "the cell before the stop bit never changes"
         elif _near(item, best):
             why = "no frame refutes it"
         else:
             why = "another bit time or idle level explains the edges nearly as well"
         other_baud = nearest_usual_rate(1 / (account.timing.bit * edges.tick), 0.0)
-        shown_as = FrameFormat(frame.data_bits, frame.parity, stop_bits(account)[0])
+        bits, parity = _bytes_of(frame)
+        shown_as = FrameFormat(bits, parity, stop_bits(account, _cells_of(bits, parity))[0])
         found.append(Alternative(other_baud, account.timing.idle, shown_as, probability, why))
     return tuple(found)

@@ -18,7 +18,7 @@ from profiles.bench.hypotheses import Account
 from profiles.bench.odds import anywhere, jittered, log_of_sum, of_some_size
 from profiles.frames import FrameFormat, Parity
 
-__all__ = ["CONSTANT_PARITY", "Reading", "readings", "rough_score", "stop_bits"]
+__all__ = ["Reading", "readings", "rough_score", "stop_bits"]
 
 _PARITY, _EARLY = math.log(0.002), math.log(0.002)
 _NEW_WORD = 4.0
@@ -49,7 +49,7 @@ _COMMON |= dict.fromkeys(("7E2", "7N2", "7O2", "8E2", "8O2", "5N1", "5N1.5", "6N
 _RARE = 0.003
 _SET = 0.0006
 """A parity bit that never changes: hardly anybody sets it so."""
-CONSTANT_PARITY = (Parity.MARK, Parity.SPACE)
+_CONSTANT = (Parity.MARK, Parity.SPACE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,9 +115,14 @@ def _dead_times(account: Account, stop: float) -> float:
     return score
 
 
-def stop_bits(account: Account) -> tuple[float, bool]:
-    """The number of stop bits that the closest frames show, and whether they do; else the fewest, 1."""
-    spacing = np.sort(account.spacing) - account.body
+def stop_bits(account: Account, cells: int) -> tuple[float, bool]:
+    """The number of stop bits that the closest frames show, and whether they do; else the fewest, 1.
+
+    Args:
+        account: with the times between starts.
+        cells: before the stop bits, parity among them.
+    """
+    spacing = np.sort(account.spacing) - cells
     if not len(spacing):
         return 1.0, False
     # One in a hundred starts may be early: a glitch, or a unit with a fast clock.
@@ -180,7 +185,7 @@ def readings(account: Account, only: FrameFormat | None = None) -> list[Reading]
             frame = FrameFormat(bits, parity, stop)
             if only is not None and frame != only:
                 continue
-            prior = math.log(_COMMON.get(str(frame), _SET if parity in CONSTANT_PARITY else _RARE))
+            prior = math.log(_COMMON.get(str(frame), _SET if parity in _CONSTANT else _RARE))
             found.append(Reading(frame, score + gaps + prior, errors))
     return found
 

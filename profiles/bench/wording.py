@@ -56,7 +56,7 @@ def evidence_for(
         _rate(edges, account, fit) + (" (the rate to read with was given)" if overrides.baud else ""),
         "given" if overrides.idle is not None else _idle(account),
         "given" if overrides.frame is not None else _frame(account, reading),
-        _stop(account),
+        _stop(account, account.body - (reading.frame.parity is Parity.MARK)),
         *(min(value, 1.0) for value in marginals),
     )
 
@@ -102,11 +102,11 @@ def _frame(account: Account, reading: Reading) -> str:
     return text
 
 
-def _stop(account: Account) -> str:
+def _stop(account: Account, cells: int) -> str:
     if not len(account.spacing):
         return "one frame alone does not show its stop bits"
-    least = float(account.spacing.min()) - account.body
-    if stop_bits(account)[1]:
+    least = float(account.spacing.min()) - cells
+    if stop_bits(account, cells)[1]:
         return f"the closest frames leave {least:.2f} bit times between them"
     return f"at least {least:.2f} bit times pass between frames: dead time hides the number of stop bits"
 
