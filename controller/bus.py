@@ -26,7 +26,7 @@ from controller.records import (
 )
 from controller.states import known_by
 from controller.surroundings import Surroundings
-from controller.transmission import LineTimes, Report
+from controller.transmission import LineTimes, Report, handed_on
 from controller.waiting import Clock, monotonic
 from profiles.compiled import CompiledProfile, resolve
 from profiles.errors import BadValue, JournalError, LinewardenError
@@ -121,6 +121,7 @@ class Bus:
             jitter=jitter,
             dead_time=line.dead_time,
             burst_gap=line.burst_gap,
+            handed_on=handed_on(line.format),
         )
 
     def timing(self) -> tuple[float | None, float | None, float | None]:

@@ -51,6 +51,7 @@ def transmission_for(
         profile.confirm,
         profile.matcher,
         repeatable=action.spec.repeatable if action is not None else False,
+        once=action.send.size if action is not None else None,
         hears_itself=hears_itself,
         replies=matcher if replies else None,
         judge=judge if replies else None,
@@ -61,7 +62,7 @@ def outcome_of(
     report: Report, message: Message, method: Method, profile: CompiledProfile, times: LineTimes, utc: float
 ) -> Outcome:
     """What is told of a transmission."""
-    text, look_at = explain(report, method, profile.line.format)
+    text, look_at = explain(report, method, profile.line.format, profile.line.order)
     loop = method is Method.LOOP
     lags = [lag * 1000 for lag in report.lags]
     figures = None
