@@ -42,6 +42,12 @@ def fit(text: str, width: int) -> str:
     return set_cell_size(shown, max(0, width - 1)).rstrip() + "…" if width > 0 else ""
 
 
+def _cut(text: Text, width: int) -> Text:
+    """The last word on a line's width, for screens that are narrower than its fixed parts."""
+    text.truncate(width, overflow="ellipsis")
+    return text
+
+
 def top_line(
     model: HallModel, now: float, width: int, looks: Looks, note: str = "", screen: str = ""
 ) -> Text:
@@ -61,7 +67,7 @@ def top_line(
     named = f"{model.site.title}: {screen}" if screen else model.site.title
     title = Text(" " + fit(named, max(4, width - right.cell_len - 2)), looks.strong)
     title.append(" " * max(1, width - title.cell_len - right.cell_len))
-    return title.append_text(right)
+    return _cut(title.append_text(right), width)
 
 
 def alert_lines(alerts: Sequence[Alert], width: int, looks: Looks, most: int = 2) -> list[Text]:
@@ -77,7 +83,7 @@ def alert_lines(alerts: Sequence[Alert], width: int, looks: Looks, most: int = 2
             lines.append(Text(f"   {fit('look at ' + alert.look_at, width - 4)}", looks.quiet))
     if len(alerts) > most:
         lines.append(Text(f"   and {len(alerts) - most} more", looks.quiet))
-    return lines
+    return [_cut(line, width) for line in lines]
 
 
 def hall_lines(buses: Sequence[BusSight], width: int, selected: int | None, looks: Looks) -> list[Line]:
@@ -90,6 +96,8 @@ def hall_lines(buses: Sequence[BusSight], width: int, selected: int | None, look
         lines += _unit_lines(bus, width, selected, looks)
     if not lines:
         lines.append(Line(Text(" nothing here fits what you look for; esc shows all", looks.quiet)))
+    for line in lines:
+        _cut(line.text, width)
     return lines
 
 
@@ -216,10 +224,10 @@ def _held(unit: UnitSight, width: int, looks: Looks) -> Text | None:
 def detail_lines(unit: UnitSight | None, width: int, looks: Looks) -> list[Text]:
     """The selected unit: what it was last told, and what became of that."""
     if unit is None:
-        return [Text(" type a unit's number, or use the arrow keys", looks.quiet), Text("")]
+        return [_cut(Text(" type a unit's number, or use the arrow keys", looks.quiet), width), Text("")]
     head = Text(f" {unit.number} ", looks.selected)
     head.append(" " + fit(f"{unit.view.title}  ({unit.view.id}, {unit.view.role})", width - 8), looks.strong)
-    return [head, last_line(unit.last, width, looks)]
+    return [_cut(head, width), _cut(last_line(unit.last, width, looks), width)]
 
 
 def last_line(last: LastWord | None, width: int, looks: Looks) -> Text:

@@ -1,0 +1,171 @@
+"""The units screen as lines: what is wrong first, nothing by colour alone, nothing that steers a terminal."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rich.cells import cell_len
+
+from controller.api import ActionView, BusView, SiteView, UnitView
+from controller.records import (
+    Alert,
+    BusStatus,
+    Command,
+    Known,
+    LinkState,
+    Lock,
+    Outcome,
+    Reason,
+    Result,
+    StateChange,
+    StateValue,
+)
+from tui.looks import Looks
+from tui.model import HallModel, power_action
+from tui.painting import alert_lines, detail_lines, fit, hall_lines, top_line
+
+LOOKS = Looks(dark=True)
+
+
+def unit(name: str, bus: str = "hall", title: str = "") -> UnitView:
+    power: dict[str, object] = {"type": "boolean", "set": ["true=power-on", "false=standby"]}
+    actions = (
+        ActionView("power-on", "Power on", "energise"),
+        ActionView("standby", "Standby", "de-energise"),
+    )
+    return UnitView(name, title or name, bus, 1, "other", "", actions, {"power": power})  # type: ignore[dict-item]  # -- plain values
+
+
+def hall(units: int = 3, topology: str = "ring") -> HallModel:
+    views = tuple(unit(f"amp-{number}", title=f"Amplifier {number}") for number in range(1, units + 1))
+    bus = BusView("hall", "sim://x", "pellgate-chain", topology, units, True, 4800.0)
+    model = HallModel(SiteView("larkfield-hall", "Larkfield Hall", (bus,), views))
+    model.apply([BusStatus("hall", LinkState.UP, 0.0, units, units, 8.4)])
+    model.apply(StateChange(view.id, "power", StateValue(None, Known.UNKNOWN, 0.0)) for view in views)
+    return model
+
+
+def painted(model: HallModel, width: int = 80, selected: int | None = None) -> list[str]:
+    return [line.text.plain for line in hall_lines(model.buses(), width, selected, LOOKS)]
+
+
+def test_a_whole_ring_comes_back_to_the_adapter() -> None:
+    lines = painted(hall())
+    assert "ring of 3, all answer" in lines[0]
+    assert lines[-1].strip() == "└─ back to the adapter"
+    assert [line[:7] for line in lines[1:4]] == [" ├  1 A", " ├  2 A", " ├  3 A"]
+
+
+def test_a_broken_ring_is_drawn_broken_and_says_so_in_words() -> None:
+    model = hall()
+    model.apply([Alert("chain-hall", "hall", 0.0, "nothing came back", "the cables")])
+    lines = painted(model)
+    assert lines[-1].strip() == "╳ the ring is open"
+    assert all("╎" in line for line in lines[1:4])
+    assert "all answer" not in lines[0]
+    model.apply([Alert("chain-hall", "hall", 0.0, "nothing came back", over=True)])
+    assert painted(model)[-1].strip() == "└─ back to the adapter"
+
+
+def test_a_lost_adapter_is_told_where_its_bus_is() -> None:
+    model = hall()
+    model.apply([BusStatus("hall", LinkState.DOWN, 0.0, text="unplugged")])
+    assert "adapter is not there: unplugged" in painted(model)[0]
+
+
+@pytest.mark.parametrize(
+    ("known", "value", "told"),
+    [
+        (Known.OBSERVED, True, "power on ● observed"),
+        (Known.CONFIRMED, True, "power on ◉ confirmed"),
+        (Known.PRESUMED, False, "power off ◌ presumed"),
+        (Known.UNKNOWN, None, "power ?, was on"),
+    ],
+)
+def test_how_a_state_is_known_is_a_symbol_and_a_word(known: Known, value: bool | None, told: str) -> None:
+    model = hall(1)
+    model.apply([StateChange("amp-1", "power", StateValue(value, known, 0.0, True))])
+    assert told in painted(model)[1]
+
+
+def test_a_lock_says_who_since_when_and_why() -> None:
+    model = hall()
+    lock = Lock("l1", "amp-2", "Ada", "new fuse", 0.0)
+    model.apply([lock])
+    assert any("locked by Ada" in line and "new fuse" in line for line in painted(model))
+    assert "1 lock" in top_line(model, 0.0, 80, LOOKS).plain
+    model.apply([replace(lock, over=True)])
+    assert not any("locked" in line for line in painted(model))
+
+
+def test_a_bus_under_lock_holds_all_its_units() -> None:
+    model = hall()
+    model.apply([Lock("l1", "hall", "Ada", "cable", 0.0)])
+    assert sum("locked by Ada" in line for line in painted(model)) == 3
+
+
+def test_alerts_say_what_since_when_and_what_to_look_at() -> None:
+    model = hall()
+    model.apply([Alert("chain-hall", "hall", 0.0, "nothing came back", "the cables")])
+    first, second = alert_lines(model.standing_alerts, 80, LOOKS)
+    assert first.plain.startswith(" ! hall  nothing came back")
+    assert "since" in first.plain
+    assert second.plain.strip() == "look at the cables"
+
+
+def test_the_last_outcome_is_told_with_its_reason() -> None:
+    model = hall()
+    command = Command("amp-1", "power-on", id="c")
+    model.apply([command])
+    assert "under way" in detail_lines(model.unit(1), 80, LOOKS)[1].plain
+    model.apply([Outcome("c", Result.REFUSED, Reason.LOCKED, "amp-1 is under a service lock of Ada")])
+    assert "refused (locked)" in detail_lines(model.unit(1), 80, LOOKS)[1].plain
+
+
+def test_filtering_keeps_the_numbers() -> None:
+    model = hall(12)
+    lines = [line.text.plain for line in hall_lines(model.buses("amplifier 11"), 80, None, LOOKS)]
+    assert any(line.startswith(" ├ 11 Amplifier 11") for line in lines)
+    assert not any("Amplifier 12" in line for line in lines)
+    assert "nothing here fits" in hall_lines(model.buses("xyz"), 80, None, LOOKS)[0].text.plain
+
+
+def test_on_and_off_are_what_the_profile_says_of_power() -> None:
+    sight = hall().unit(1)
+    assert sight is not None
+    assert power_action(sight, on=True) == "power-on"
+    assert power_action(sight, on=False) == "standby"
+
+
+def test_a_lost_controller_leaves_nothing_known() -> None:
+    model = hall(1)
+    model.apply([StateChange("amp-1", "power", StateValue(True, Known.CONFIRMED, 0.0, True))])
+    model.link_lost(5.0)
+    assert "power ?, was on" in painted(model)[1]
+
+
+@given(
+    title=st.text(max_size=200),
+    why=st.text(max_size=200),
+    width=st.integers(20, 220),
+)
+def test_no_line_is_wider_than_the_screen_and_none_steers_it(title: str, why: str, width: int) -> None:
+    model = hall(1)
+    model.site = replace(model.site, title=title, units=(unit("amp-1", title=title),))
+    model.apply([Lock("l", "amp-1", why, why, 0.0), Alert("chain-hall", "hall", 0.0, why, why)])
+    model.apply([Command("amp-1", why, id="c"), Outcome("c", Result.FAILED, Reason.NO_ECHO, why, why)])
+    lines = [line.text for line in hall_lines(model.buses(), width, 1, LOOKS)]
+    lines += alert_lines(model.standing_alerts, width, LOOKS)
+    lines += detail_lines(model.unit(1), width, LOOKS)
+    lines.append(top_line(model, 0.0, width, LOOKS))
+    for line in lines:
+        assert line.cell_len <= width
+        assert not any(ord(c) < 32 or 0x7F <= ord(c) < 0xA0 or 0x202A <= ord(c) < 0x202F for c in line.plain)
+
+
+@given(text=st.text(), width=st.integers(0, 50))
+def test_fitting_never_makes_text_wider(text: str, width: int) -> None:
+    assert cell_len(fit(text, width)) <= width
