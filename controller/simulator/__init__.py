@@ -15,8 +15,8 @@ def register(load: Callable[[str], CompiledProfile] | None = None) -> None:
     """Make ``sim://`` URLs known to pyserial; may be called again.
 
     Args:
-        load: finds the profile that a URL names; left out, what was given before stays (at first: the
-            name is a path to a TOML file).
+        load: finds the profile that a URL names; left out, what was given before stays (at first:
+            profiles/library.py, by name or path).
     """
     from controller.simulator.url import register as register_scheme
 

@@ -21,8 +21,6 @@ class _PtyEndpoint:
     The other end is kept open here too, so that the pair outlives a program that closes it.
     """
 
-    keen = True
-
     def __init__(self) -> None:
         try:
             import pty

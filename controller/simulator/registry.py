@@ -27,8 +27,6 @@ _MOST_HELD = 65536
 class _SocketEndpoint:
     """The simulator's end of a port: a socket whose other end the port reads."""
 
-    keen = False
-
     def __init__(self) -> None:
         self._ours, self.theirs = socket.socketpair()
         self._ours.setblocking(False)

@@ -1,9 +1,10 @@
 """Simulated lines in real time: one thread for as many lines as there are.
 
 A line's times are exact to some 20 microseconds where its adapter is quick: the thread sleeps until shortly
-before a piece is due and then looks at the clock, and for a moment after each echo it waits for the next
-write in the same way. Where the adapter is slow or the line is full, it only sleeps. An idle line costs
-nothing. ``select`` and not ``epoll``: its time-outs are not rounded to milliseconds.
+before a piece is due and then looks at the clock. Where the adapter is slow or the line is full, it only
+sleeps. An idle line costs nothing. A write through a descriptor counts from the instant at which it is
+read, a thread's waking later than it was written; a port of this process tells its own instant.
+``select`` and not ``epoll``: its time-outs are not rounded to milliseconds.
 """
 
 from __future__ import annotations
@@ -31,17 +32,12 @@ _SPIN = 150e-6
 """Seconds before a due time at which sleeping ends: a sleep may last that much longer than asked."""
 _CLOSE = 1e-3
 """Seconds before a due time at which a long sleep ends, and a short one begins."""
-_KEEN = 250e-6
-"""Seconds after a piece was handed on in which the next write is likely to come: a lockstep sender's."""
 
 Clock = Callable[[], float]
 
 
 class Endpoint(Protocol):
     """Where the computer's bytes come from and go to; no call may block."""
-
-    keen: bool
-    """Whether writes come through ``read`` alone, so that it pays to be awake when the next one is likely."""
 
     def fileno(self) -> int:
         """A descriptor that is readable when the computer has written."""
@@ -87,8 +83,6 @@ class LiveLine:
         """Bytes that the computer did not take in time."""
         self.deadline: float | None = None
         """When the runner has to look at this line again."""
-        self.keen_until = 0.0
-        """Until when the next write is likely to come."""
         self._clock = clock
         self._on_plug = on_plug
         self._wake: Callable[[float], None] = lambda _deadline: None
@@ -127,8 +121,6 @@ class LiveLine:
             self.deadline = self.line.deadline
             if data and self.endpoint is not None:
                 self.lost += len(data) - self.endpoint.write(data)
-                if self.endpoint.keen and self.line.exacting:
-                    self.keen_until = now + _KEEN
 
     def prepare(self, now: float) -> None:
         """Carry out ahead what happens on the line before a piece is due; little is left to do then."""
@@ -243,7 +235,7 @@ class Runner:
         # Whoever feeds a line from here on wakes this thread, though it does not sleep yet.
         self._wakes_at = float("inf")
         now = self._clock()
-        soonest, exacting, keen = float("inf"), False, False
+        soonest, exacting = float("inf"), False
         for live in self._lines:
             if live.deadline is not None and live.deadline <= now:
                 self._guarded(live, partial(live.pump, now))
@@ -251,7 +243,6 @@ class Runner:
                 self._guarded(live, partial(live.prepare, now))
             if live.deadline is not None and live.deadline < soonest:
                 soonest, exacting = live.deadline, live.line.exacting
-            keen = keen or live.keen_until > now
         self._wakes_at = soonest
         limit: float | None = None
         if soonest != float("inf"):
@@ -259,7 +250,7 @@ class Runner:
             # After a long sleep a machine wakes more slowly than after a short one: so the last bit is one.
             early = (_CLOSE if left > 2 * _CLOSE else _SPIN) if exacting else 0.0
             limit = max(0.0, left - early)
-        self._wait(0.0 if keen else limit)
+        self._wait(limit)
 
     def _wait(self, limit: float | None) -> None:
         ours = self._ours.fileno()

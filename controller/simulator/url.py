@@ -8,7 +8,6 @@ from __future__ import annotations
 import difflib
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl, unquote, urlsplit
 
@@ -16,10 +15,9 @@ from controller.simulator.adapter import AdapterFacts
 from controller.simulator.layout import Layout
 from controller.simulator.medium import Topology
 from controller.simulator.orders import parse_order
-from profiles.checking import load_profile
 from profiles.compiled import CompiledProfile
 from profiles.errors import BadValue, LinewardenError, PortUnavailable
-from profiles.storage import read_text
+from profiles.library import find
 
 __all__ = ["SimUrl", "find_profile", "parse_url", "register"]
 
@@ -42,11 +40,11 @@ class SimUrl:
     """Given to it when it begins."""
 
 
-def _load_file(name: str) -> CompiledProfile:
-    return load_profile(read_text(Path(name)), name)
+def _from_library(name: str) -> CompiledProfile:
+    return find(name).load()
 
 
-_load: Load = _load_file
+_load: Load = _from_library
 
 
 def register(load: Load | None = None) -> None:

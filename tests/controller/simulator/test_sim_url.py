@@ -271,14 +271,18 @@ def test_a_url_without_a_profile_says_so() -> None:
         opened("sim://?units=2")
 
 
-def test_by_default_a_profile_is_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(url, "_load", url._load_file)
+def test_by_default_a_profile_is_one_of_the_library_or_a_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(url, "_load", url._from_library)
+    with opened("sim://pellgate-chain?units=2"):
+        assert running(names()[0]).profile_name == "pellgate-chain"
     path = tmp_path / "mine.toml"
     path.write_text(CHAIN)
     with opened(f"sim://{path}?units=2") as port:
         port.write(POWER_ON[2])
         assert port.read(4) == POWER_ON[2]
-    with pytest.raises(PortUnavailable, match="is not there"):
+    with pytest.raises(PortUnavailable, match="there is no profile"):
         opened(f"sim://{tmp_path}/other.toml")
     path.write_text("schema = 1\n[line\n")
     with pytest.raises(LinewardenError):
