@@ -35,6 +35,15 @@ MOST_UNPACKED = 256 * 2**20
 
 _MOST_FILES = 500
 _CHUNK = 2**20
+_READING_ENDS_IN = (
+    zipfile.BadZipFile,
+    zlib.error,
+    EOFError,
+    OSError,
+    NotImplementedError,
+    RuntimeError,
+    ValueError,
+)
 
 Opener = Callable[[], contextlib.AbstractContextManager[IO[bytes]]]
 
@@ -71,8 +80,9 @@ def export_profile(source: Source, target: Path, *, overwrite: bool = False) -> 
             with zipfile.ZipFile(temporary, "x", zipfile.ZIP_DEFLATED) as archive:
                 archive.writestr(f"{name}.toml", text.encode("utf-8"))
                 for capture, file in captures.items():
-                    with _opened(file)() as reading, archive.open(capture, "w") as writing:
-                        budget.copy(reading, writing)
+                    with archive.open(capture, "w") as writing:
+                        for piece in budget.pieces(_opened(file)):
+                            writing.write(piece)
             temporary.replace(target)
     except OSError as error:
         raise FileUnwritable(
@@ -104,16 +114,9 @@ def import_profile(file: Path, *, own: Path | None = None, replace: bool = False
         profile = load_profile(text, str(file))
         beside = {name: _opened(place) for name, place in _places(profile, file.parent, str(file)).items()}
         return _install(profile.profile.name, text, beside, own, replace=replace, where=str(file))
-    try:
-        with zipfile.ZipFile(file) as archive:
-            text, profile, openers = _unpacked(archive, file)
-            return _install(profile.profile.name, text, openers, own, replace=replace, where=str(file))
-    except LinewardenError:
-        raise
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError) as error:
-        raise FileUnreadable(
-            f"is a damaged archive ({error})", where=str(file), todo="have it exported again"
-        ) from error
+    with _readable(str(file)), zipfile.ZipFile(file) as archive:
+        text, profile, openers = _unpacked(archive, file)
+        return _install(profile.profile.name, text, openers, own, replace=replace, where=str(file))
 
 
 def save_profile(source: Source, text: str, expect_revision: str, *, own: Path | None = None) -> Source:
@@ -153,16 +156,28 @@ class _Budget:
         self._left = MOST_UNPACKED
         self._where = where
 
-    def copy(self, reading: IO[bytes], writing: IO[bytes]) -> None:
-        while chunk := reading.read(_CHUNK):
-            self._left -= len(chunk)
-            if self._left < 0:
-                raise BadValue(
-                    f"has more than {MOST_UNPACKED // 2**20} MiB of captures",
-                    where=self._where,
-                    todo="cut the captures to what shows the action",
-                )
-            writing.write(chunk)
+    def pieces(self, opener: Opener) -> Iterator[bytes]:
+        with _readable(self._where), opener() as reading:
+            while piece := reading.read(_CHUNK):
+                self._left -= len(piece)
+                if self._left < 0:
+                    raise BadValue(
+                        f"has more than {MOST_UNPACKED // 2**20} MiB of captures",
+                        where=self._where,
+                        todo="cut the captures to what shows the action",
+                    )
+                yield piece
+
+
+@contextlib.contextmanager
+def _readable(where: str) -> Iterator[None]:
+    """Tell whatever reading an archive or a capture ends in as one kind of error."""
+    try:
+        yield
+    except LinewardenError:
+        raise
+    except _READING_ENDS_IN as error:
+        raise FileUnreadable(f"is damaged, or can't be read ({error})", where=where) from error
 
 
 def _captures(profile: CompiledProfile) -> list[str]:
@@ -255,8 +270,9 @@ def _install(
             save_text(made / f"{name}.toml", text)
             for capture, opener in captures.items():
                 (made / capture).parent.mkdir(parents=True, exist_ok=True)
-                with opener() as reading, (made / capture).open("xb") as writing:
-                    budget.copy(reading, writing)
+                with (made / capture).open("xb") as writing:
+                    for piece in budget.pieces(opener):
+                        writing.write(piece)
                     writing.flush()
                     os.fsync(writing.fileno())
             for place in places:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -133,3 +136,36 @@ def test_ones_own_are_in_the_user_configuration_folder(
     folder.mkdir(parents=True)
     (folder / "foyer.toml").write_text(SOUND)
     assert find("foyer").origin is Origin.OWN
+
+
+FROM_AN_ARCHIVE = """
+import sys
+sys.path.insert(0, sys.argv[1])
+from pathlib import Path
+from profiles.library import find, list_profiles
+source = find("pellgate-chain", own=Path("none"))
+print(source.where, source.path, source.load().profile.name, len(list_profiles(Path("none"))))
+"""
+
+
+def test_shipped_profiles_are_found_inside_a_packed_program(tmp_path: Path) -> None:
+    packed = tmp_path / "program.zip"
+    package = Path(__file__).parents[2] / "profiles"
+    with zipfile.ZipFile(packed, "w") as archive:
+        for file in [*package.glob("*.py"), *(package / "builtin").iterdir()]:
+            if file.is_file():
+                archive.write(file, file.relative_to(package.parent))
+    done = subprocess.run(
+        [sys.executable, "-c", FROM_AN_ARCHIVE, str(packed)],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=30,
+    )
+    assert done.stdout.split() == [
+        f"{packed}/profiles/builtin/pellgate-chain.toml",
+        "None",
+        "pellgate-chain",
+        "5",
+    ]
