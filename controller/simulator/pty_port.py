@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Self
 
 from controller.simulator.line import SimulatedLine
-from controller.simulator.runner import LiveLine, Runner, shared_runner
+from controller.simulator.runner import LiveLine, Runner, shared_runner, watchable
 from profiles.errors import PortUnavailable
 
 __all__ = ["PtyPort"]
@@ -36,6 +36,11 @@ class _PtyEndpoint:
             os.set_blocking(self._master, False)
         except OSError as error:
             raise PortUnavailable(f"no pseudo-terminal can be had ({error})") from error
+        try:
+            watchable(self._master)
+        except PortUnavailable:
+            self.close()
+            raise
 
     def fileno(self) -> int:
         """The simulator's end; -1 once it is closed."""

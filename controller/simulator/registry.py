@@ -13,7 +13,7 @@ from serial import SerialException
 
 from controller.simulator.chain import Happening
 from controller.simulator.line import SimulatedLine
-from controller.simulator.runner import LiveLine, shared_runner
+from controller.simulator.runner import LiveLine, shared_runner, watchable
 from controller.simulator.url import SimUrl, find_profile, parse_url
 from profiles.errors import LinewardenError, NotKnown, PortUnavailable
 from profiles.model import Value
@@ -32,6 +32,12 @@ class _SocketEndpoint:
         self._ours.setblocking(False)
         self.theirs.setblocking(False)
         self._kept = bytearray()
+        try:
+            watchable(max(self._ours.fileno(), self.theirs.fileno()))
+        except PortUnavailable:
+            self.close()
+            self.theirs.close()
+            raise
 
     @property
     def kept(self) -> int:
@@ -100,9 +106,9 @@ class Running:
         """What the computer does with its control lines."""
         line = SimulatedLine(find_profile(url.profile), url.layout, url.facts, control_lines=True)
         self.live = LiveLine(line, on_plug=self._plugged)
+        self._endpoint: _SocketEndpoint | None = None
         for order in url.orders:
             self.live.order(order)
-        self._endpoint: _SocketEndpoint | None = None
         shared_runner().add(self.live)
 
     @property

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import os
 import select
 import socket
 import threading
@@ -24,7 +25,7 @@ from controller.simulator.line import SimulatedLine
 from profiles.errors import LinewardenError, PortUnavailable
 from profiles.model import Value
 
-__all__ = ["Clock", "Endpoint", "LiveLine", "Runner", "shared_runner"]
+__all__ = ["Clock", "Endpoint", "LiveLine", "Runner", "shared_runner", "watchable"]
 
 _log = logging.getLogger(__name__)
 
@@ -32,6 +33,9 @@ _SPIN = 150e-6
 """Seconds before a due time at which sleeping ends: a sleep may last that much longer than asked."""
 _CLOSE = 1e-3
 """Seconds before a due time at which a long sleep ends, and a short one begins."""
+
+_MOST_DESCRIPTORS = 1024
+"""FD_SETSIZE of POSIX systems (sys/select.h)."""
 
 Clock = Callable[[], float]
 
@@ -55,6 +59,19 @@ class Endpoint(Protocol):
         Raises:
             OSError: the computer's side is gone.
         """
+
+
+def watchable(descriptor: int) -> int:
+    """See that ``select`` can wait on a descriptor, and give it back.
+
+    Raises:
+        PortUnavailable: it is too great: POSIX systems take 1023 at most.
+    """
+    if os.name == "posix" and descriptor >= _MOST_DESCRIPTORS:
+        raise PortUnavailable(
+            "this program has too many files open to wait on one more", todo="close some, or use fewer ports"
+        )
+    return descriptor
 
 
 class LiveLine:

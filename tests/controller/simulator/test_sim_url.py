@@ -174,6 +174,15 @@ def test_a_read_that_waits_is_woken_by_unplugging() -> None:
     assert len(ends) == 1
 
 
+def test_a_line_can_begin_unplugged() -> None:
+    with pytest.raises(serial.SerialException):
+        opened(URL + "&order=unplug")
+    running("hall").order("plug")
+    with opened(URL + "&order=unplug") as port:
+        port.write(b"\x12")
+        assert port.read(1) == b"\x12"
+
+
 def test_a_line_with_a_name_runs_on_and_one_without_ends_with_its_port() -> None:
     opened().close()
     assert names() == ("hall",)
