@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from urllib.parse import urlsplit
 
+from controller.mqtt_announce import template_faults
 from controller.site_model import BusSpec, MqttSpec, Site, UnitSpec
 from profiles.compiled import CompiledProfile
 from profiles.errors import Fault
@@ -216,6 +217,14 @@ def _mqtt(looked: LookedSite, mqtt: MqttSpec) -> None:
             else ("certificate_file", "key_file")
         )
         looked.fault(("mqtt", "tls", there), f"needs {missing} beside it")
+    for index, key, what, todo in template_faults(mqtt.announce):
+        looked.fault(("mqtt", "announce", index, key), what, todo)
+    if mqtt.response_prefix is not None and mqtt.response_prefix.split("/")[0] in ("homie", "$SYS", ""):
+        looked.fault(
+            ("mqtt", "response_prefix"),
+            "would let whoever asks have us publish where devices are commanded",
+            "use a prefix of its own, such as linewarden/responses",
+        )
     if mqtt.secret_file is not None and mqtt.user is None:
         looked.fault(("mqtt", "secret_file"), "needs `user` beside it", "add the user that it belongs to")
 
@@ -236,4 +245,4 @@ def _same_port(port: str) -> str:
     """A port's name such that two names of one port are the same, as far as that shows without opening it."""
     if port.lower().startswith("usb:"):
         return port.lower()
-    return port if "://" in port else str(Path(port))
+    return port if "://" in port else os.path.normcase(os.path.realpath(port))
