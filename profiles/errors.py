@@ -18,6 +18,7 @@
     `-- ControllerError             between a front end and the controller
         |-- ControllerRuns          another controller has this site
         |-- ControllerAway          no controller answers, or it went away
+        |-- BrokerError             the broker is away, can't be trusted, or refuses us
         `-- RevisionMoved           somebody else has saved the profile in between
 """
 
@@ -28,6 +29,7 @@ from dataclasses import dataclass
 
 __all__ = [
     "BadValue",
+    "BrokerError",
     "ControllerAway",
     "ControllerError",
     "ControllerRuns",
@@ -183,6 +185,10 @@ class ControllerRuns(ControllerError):
 
 class ControllerAway(ControllerError):
     """No controller answers, or it went away in the middle."""
+
+
+class BrokerError(ControllerError):
+    """The MQTT broker can't be reached, can't be trusted, refuses us, or went away."""
 
 
 class RevisionMoved(ControllerError):

@@ -8,8 +8,10 @@ import contextlib
 import logging
 import signal
 import sys
+from contextlib import AbstractAsyncContextManager
 
 from controller.local import LocalServer
+from controller.mqtt_settings import settings_for
 from controller.records import Alert, Command, Outcome
 from controller.service import Controller
 from controller.site import load_site
@@ -29,6 +31,8 @@ def run(arguments: argparse.Namespace) -> int:
     )
     loaded = load_site(find_site(arguments))
     folder = state_folder(arguments, loaded)
+    # Before any port is opened: a secret that can't be read is a fault of the call.
+    broker = None if loaded.site.mqtt is None else settings_for(loaded.site.mqtt, loaded.path.parent)
 
     async def main() -> None:
         stop = asyncio.Event()
@@ -37,8 +41,19 @@ def run(arguments: argparse.Namespace) -> int:
             with contextlib.suppress(NotImplementedError):  # Windows has no handlers in the loop
                 loop.add_signal_handler(getattr(signal, name), stop.set)
         with Claim(folder) as claim:
-            async with own_controller(loaded, claim) as controller, LocalServer(controller, claim):
+            async with (
+                own_controller(loaded, claim) as controller,
+                LocalServer(controller, claim),
+                bridge(controller),
+            ):
                 await serve(controller, stop)
+
+    def bridge(controller: Controller) -> AbstractAsyncContextManager[object]:
+        if broker is None:
+            return contextlib.nullcontext()
+        from controller.mqtt import MqttBridge
+
+        return MqttBridge(controller, loaded, broker)
 
     async def serve(controller: Controller, stop: asyncio.Event) -> None:
         teller = asyncio.create_task(_tell(controller))

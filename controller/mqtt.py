@@ -1,0 +1,399 @@
+"""The MQTT bridge: a site's units as Homie 5 devices at a broker, for as long as a controller runs.
+
+A supervisor connects, asks whether the place is free, announces, and hands over what comes; when the
+connection is lost it begins anew, later each time. A broker that is away holds up nothing: what happens in
+between is kept as values (controller/homie_mirror.py), and nothing is queued that could be executed late.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import random
+import time
+from collections.abc import Callable, Iterable
+from typing import Self
+
+from controller.homie import HomieSite
+from controller.homie_devices import Device, Publication
+from controller.homie_mirror import Mirror, Snapshot
+from controller.homie_publications import log_message
+from controller.mqtt_announce import announcements
+from controller.mqtt_connection import Connection
+from controller.mqtt_intake import Intake
+from controller.mqtt_log import FewLines, LogLines
+from controller.mqtt_messages import Incoming
+from controller.mqtt_orders import Orders
+from controller.mqtt_presence import Left, Presence, TwinFound
+from controller.mqtt_settings import BrokerSettings, response_prefix, settings_for
+from controller.records import (
+    Accepted,
+    Alert,
+    BusStatus,
+    Command,
+    Event,
+    Lock,
+    Lost,
+    Outcome,
+    Record,
+    StateChange,
+    new_id,
+)
+from controller.service import Controller
+from controller.site import AnnounceSpec, LoadedSite
+from controller.waiting import Clock, monotonic
+from profiles.errors import BrokerError, InputError
+
+__all__ = ["MqttBridge"]
+
+log = logging.getLogger(__name__)
+
+_KINDS = frozenset(("Command", "Accepted", "Outcome", "StateChange", "Alert", "Lock", "BusStatus", "Event"))
+_SHORTEST_PAUSE, _LONGEST_PAUSE = 0.5, 60.0
+_TWIN_PAUSE = 30.0
+_CONTEST_PAUSE = 0.5
+_POLL_EVERY = 1.0
+_BUSES_EVERY = 10
+"""Polls."""
+_PATIENCE = 2.0
+_DEVICES_AT_ONCE = 10
+_MOST_IN_FLIGHT = 400
+
+
+class MqttBridge:
+    """The bridge of one controller. An asynchronous context manager: it works as long as the context lasts.
+
+    Args:
+        controller: the controller, which outlives the bridge.
+        loaded: its site.
+        settings: the broker.
+        utc: UTC seconds.
+        clock: monotonic seconds.
+        chance: a random number from 0 to 1, for pauses that do not beat in time with others.
+        keepalive: seconds after which a silent connection is asked for a sign of life.
+        shortest_pause: seconds before the first attempt to connect again.
+    """
+
+    def __init__(
+        self,
+        controller: Controller,
+        loaded: LoadedSite,
+        settings: BrokerSettings,
+        *,
+        utc: Callable[[], float] = time.time,
+        clock: Clock = monotonic,
+        chance: Callable[[], float] = random.random,
+        keepalive: int = 20,
+        shortest_pause: float = _SHORTEST_PAUSE,
+    ) -> None:
+        self._controller = controller
+        self._loaded = loaded
+        self.settings = settings
+        self._utc = utc
+        self._clock = clock
+        self._chance = chance
+        self._keepalive = keepalive
+        self._shortest_pause = shortest_pause
+        self.instance = f"{int(utc() * 1000):014d}-{new_id()[:12]}"
+        self._prefix = response_prefix(loaded.site)
+        site = HomieSite(loaded)
+        self._mirror = Mirror(site)
+        self._orders = Orders(
+            controller,
+            Intake(site, self._prefix),
+            self._mirror,
+            self._publish,
+            utc=utc,
+            clock=clock,
+        )
+        self._connection: Connection | None = None
+        self._presence: Presence | None = None
+        self._versions: dict[str, int] = {}
+        self._looked = False
+        self.announced = asyncio.Event()
+        """Set while the site is announced and ready."""
+        self._tasks: list[asyncio.Task[None]] = []
+        self._few = FewLines(clock)
+        self._handler: LogLines | None = None
+
+    @classmethod
+    def of(cls, controller: Controller, loaded: LoadedSite) -> Self:
+        """The bridge that the site's ``[mqtt]`` asks for.
+
+        Raises:
+            InputError: there is none, or a file that it names can't be used.
+        """
+        if loaded.site.mqtt is None:
+            raise InputError("has no [mqtt]", where=str(loaded.path), todo="see docs/mqtt.md")
+        return cls(controller, loaded, settings_for(loaded.site.mqtt, loaded.path.parent))
+
+    # Life
+
+    async def __aenter__(self) -> Self:
+        self._handler = LogLines(self._log_line, self._clock)
+        logging.getLogger("controller").addHandler(self._handler)
+        records = self._controller.subscribe(_KINDS)
+        await self._take_snapshot()
+
+        async def follow() -> None:
+            async for record in records:
+                await self._take(record)
+
+        self._tasks = [
+            asyncio.create_task(follow(), name="mqtt records"),
+            asyncio.create_task(self._poll(), name="mqtt counters"),
+            asyncio.create_task(self._supervise(), name="mqtt connection"),
+        ]
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        """Take no more commands, tell the last outcomes, say goodbye."""
+        self.announced.clear()
+        if self._connection is not None:
+            self._connection.unsubscribe(self._mirror.site.set_filters())
+        await self._orders.close(_PATIENCE)
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        self._controller.alert("mqtt", "site", None)
+        if self._handler is not None:
+            logging.getLogger("controller").removeHandler(self._handler)
+
+    async def _supervise(self) -> None:
+        pause = self._shortest_pause
+        while True:
+            try:
+                await self._one_connection()
+            except TwinFound as error:
+                self._trouble(error)
+                await asyncio.sleep(_TWIN_PAUSE)
+                continue
+            except BrokerError as error:
+                self._trouble(error)
+            except Exception:
+                log.exception("the MQTT bridge met a fault of this program, and begins anew")
+            if self.announced.is_set():
+                self.announced.clear()
+                pause = self._shortest_pause
+            # Half of it is left to chance: many that lost one broker don't come back all at once.
+            await asyncio.sleep(pause * (0.5 + self._chance() / 2))
+            pause = min(pause * 2, _LONGEST_PAUSE)
+
+    def _trouble(self, error: BrokerError) -> None:
+        self._controller.alert("mqtt", "site", error.what, error.todo)
+        line = self._few.line(str(error))
+        if line is not None:
+            log.warning("%s", line)
+
+    async def _one_connection(self) -> None:
+        """Connect, announce, and stay until it is lost.
+
+        Raises:
+            BrokerError: it can't be had, or is over.
+        """
+        root = self._mirror.site.root
+        connection = await Connection.open(
+            self.settings,
+            f"linewarden-{root.id}-{self.instance[-12:]}",
+            self._on_messages,
+            will=root.state("lost"),
+            keepalive=self._keepalive,
+        )
+        last: list[Publication] = []
+        try:
+            presence = self._presence = Presence(self._mirror.site, self.instance, connection)
+            await presence.come()
+            self._connection = connection
+            await self._announce(connection, presence)
+            self._controller.alert("mqtt", "site", None)
+            self.announced.set()
+            while True:
+                contested = asyncio.ensure_future(presence.contested.wait())
+                await asyncio.wait((connection.lost, contested), return_when=asyncio.FIRST_COMPLETED)
+                contested.cancel()
+                if connection.lost.done():
+                    raise connection.lost.result()
+                presence.contested.clear()
+                await asyncio.sleep(_CONTEST_PAUSE)
+                await self._announce(connection, presence)
+        except asyncio.CancelledError:
+            if self._connection is not None:
+                last = [self._mirror.site.root.state("disconnected")]
+            raise
+        finally:
+            self._presence = self._connection = None
+            await connection.close(last)
+
+    # Announcing
+
+    async def _announce(self, connection: Connection, presence: Presence) -> None:
+        """Say everything: children first, the root's description after them, ready at the very end."""
+        site = self._mirror.site
+        left = Left()
+        if not self._looked:
+            left = await presence.look_around([device.id for device in site.units.values()])
+            changed = [d for d in site.devices() if d.id in left.descriptions and not left.same(d)]
+            gone = left.descriptions.keys() - {device.id for device in site.devices()}
+            await presence.sweep([*changed, *sorted(gone)])
+            self._looked = True
+        for device in site.devices():
+            if device.id in left.descriptions:
+                self._mirror.stale(device.id, device.value_topics())
+            self._mirror.stale(device.id, left.alerts.get(device.id, ()))
+            self._versions.setdefault(device.id, left.version(device, int(self._utc())))
+        self._own_values()
+        connection.publish(root_state := site.root.state("init"))
+        presence.announced = root_state.payload
+        await connection.subscribe(site.set_filters())
+        await self._announce_devices(connection, list(site.units.values()))
+        self._describe(connection, site.root)
+        for each in announcements(site, self._announce_specs(), self._prefix):
+            connection.publish(each)
+        await connection.flush()
+        connection.publish(site.root.state("ready"))
+        presence.announced = b"ready"
+        await connection.flush()
+        if connection.refused:
+            raise BrokerError(
+                f"the broker refuses {connection.refused} of the messages that announce the site",
+                where=self.settings.shown,
+                todo="let this user write all topics of its site in the broker's access list",
+            )
+
+    def _announce_specs(self) -> tuple[AnnounceSpec, ...]:
+        mqtt = self._loaded.site.mqtt
+        return mqtt.announce if mqtt is not None else ()
+
+    def _own_values(self) -> None:
+        topic = self._mirror.site.root.value_topic
+        self._mirror.put(
+            [
+                Publication(topic("controller", "instance"), self.instance.encode()),
+                Publication(topic("controller", "response-prefix"), self._prefix.encode()),
+                self._orders.counters(),
+            ]
+        )
+        for bus in self._loaded.site.buses:
+            if not self._orders.watches.watched(bus):
+                self._mirror.watch(bus)
+
+    async def _announce_devices(self, connection: Connection, devices: list[Device]) -> None:
+        for begin in range(0, len(devices), _DEVICES_AT_ONCE):
+            for device in devices[begin : begin + _DEVICES_AT_ONCE]:
+                connection.publish(device.state("init"))
+                self._describe(connection, device)
+                connection.publish(device.state("ready"))
+            # The event loop has buses to serve as well, and the broker its pace.
+            await connection.flush(_MOST_IN_FLIGHT)
+            await asyncio.sleep(0)
+
+    def _describe(self, connection: Connection, device: Device) -> None:
+        connection.publish(device.description(self._versions.get(device.id, 1)))
+        for value in self._mirror.values(device):
+            # Not even a newer value may pass the description.
+            connection.publish(value)
+
+    def _publish(self, publications: Iterable[Publication]) -> None:
+        if self._connection is not None:
+            for each in publications:
+                self._connection.publish(each)
+
+    # What comes
+
+    def _on_messages(self, messages: list[Incoming]) -> None:
+        presence = self._presence
+        if presence is None:
+            return
+        for message in messages:
+            try:
+                if message.topic.endswith("/set") and message.topic != presence.claim_set:
+                    self._orders.take(message)
+                else:
+                    presence.take(message)
+            except TwinFound as error:
+                if self._connection is not None:
+                    self._connection.fail(error)
+                return
+            except Exception:
+                log.exception("a message from MQTT met a fault of this program; it is not carried out")
+
+    # What happens
+
+    async def _take(self, record: Record) -> None:
+        mirror = self._mirror
+        match record:
+            case StateChange():
+                self._publish(mirror.state(record))
+            case Command():
+                mirror.command(record)
+            case Accepted():
+                self._publish(mirror.accepted(record.command_id))
+            case Outcome():
+                self._tell_failure(record)
+                self._publish(mirror.outcome(record))
+            case Alert():
+                self._publish(mirror.alert(record))
+            case Lock():
+                self._publish(mirror.lock(record))
+            case BusStatus():
+                self._publish(mirror.bus(record))
+            case Event(name="profile-saved"):
+                await self._take_profile(record.bus)
+            case Lost():
+                await self._take_snapshot()
+
+    def _tell_failure(self, outcome: Outcome) -> None:
+        command = self._mirror.command_of(outcome.command_id)
+        if command is None or outcome.result.good:
+            return
+        text = f"{command.unit} {command.action}: {outcome.result.value}: {outcome.text}"
+        line = self._few.line(text)
+        if line is not None:
+            self._log_line("warn", line)
+
+    def _log_line(self, level: str, line: str) -> None:
+        if self.announced.is_set():
+            self._publish([log_message(self._mirror.site, level, line)])
+
+    async def _take_snapshot(self) -> None:
+        controller = self._controller
+        self._publish(
+            self._mirror.snapshot(
+                Snapshot(
+                    await controller.states(),
+                    await controller.buses(),
+                    await controller.alerts(),
+                    await controller.locks(),
+                )
+            )
+        )
+
+    async def _poll(self) -> None:
+        """Counters change with every byte: they are looked at now and then."""
+        turn = 0
+        while True:
+            await asyncio.sleep(_POLL_EVERY)
+            turn += 1
+            if turn % _BUSES_EVERY == 0:
+                for status in await self._controller.buses():
+                    self._publish(self._mirror.bus(status, counters=True))
+            connection = self._connection
+            if connection is not None:
+                self._orders.dropped(connection.take_unread_dropped())
+            self._publish(self._mirror.put([self._orders.counters()]))
+
+    async def _take_profile(self, bus: str) -> None:
+        """A bus has a new profile: its units are described anew, in ``init`` meanwhile."""
+        site = HomieSite(self._loaded)
+        units = site.units_of(bus)
+        self._mirror.forget(site, units)
+        self._orders.intake.site = site
+        for unit in units:
+            self._versions[site.units[unit].id] = max(
+                int(self._utc()), self._versions.get(site.units[unit].id, 0) + 1
+            )
+        await self._take_snapshot()
+        if self._connection is not None:
+            with contextlib.suppress(BrokerError):
+                await self._announce_devices(self._connection, [site.units[unit] for unit in units])
