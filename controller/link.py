@@ -204,7 +204,9 @@ class Link:
 
     def _serve(self, port: Port) -> None:
         driver, clock, wait = self._driver, self._clock, self._waiter.wait
-        look_at = clock() + _LOOK
+        now = clock()
+        look_at = now + _LOOK
+        driver.begin_next(port, now)
         while True:
             now = clock()
             if self._stopping:
@@ -215,6 +217,7 @@ class Link:
                 # What others say must be known before anything of ours goes out.
                 self._take_in(port.read(), port, clock())
                 self._take_orders(port, clock())
+                self._tell.flush()
             busy = driver.busy
             resting = not busy and now < self._rest_until
             if wait(None if resting else port, self._timeout(now, resting=resting), busy=busy):
@@ -245,6 +248,7 @@ class Link:
     def _take_orders(self, port: Port | None, now: float) -> None:
         while self._orders:
             self._driver.order(self._orders.popleft(), port, now)
+            self._driver.begin_next(port, now)
         self._driver.begin_next(port, now)
 
     def _timeout(self, now: float, *, resting: bool) -> float | None:

@@ -51,6 +51,8 @@ class LinkDriver:
         self._new_times: LineTimes | None = None
         self._waiting: deque[Transmission] = deque()
         self._under_way: Transmission | None = None
+        self._wrote = False
+        """Whether anything was written of it."""
         self.down = False
         """Whether it is known that there is no port: then nothing waits for one."""
 
@@ -124,6 +126,7 @@ class LinkDriver:
                 self._tell.finished(ended(transmission, Result.FAILED, Reason.LINK_LOST))
             else:
                 self._under_way = transmission
+                self._wrote = False
                 self._perform(self._machine.begin(transmission, now), port, now)
 
     def _take_times(self, times: LineTimes) -> None:
@@ -167,6 +170,7 @@ class LinkDriver:
             else:
                 self._over_with(effect.report, now)
             if write and port is not None and lost is None and self._writes:
+                self._wrote = True
                 try:
                     port.write(write)
                 except LinkLost as error:
@@ -200,7 +204,7 @@ class LinkDriver:
         self._perform(effects, None, now)
         if self._under_way is not None:
             report = ended(transmission, result, reason)
-            report.all_out = True  # nothing is known of how far it came: a unit may have obeyed
+            report.all_out = self._wrote  # nothing is known of how far it came: a unit may have obeyed
             self._over_with(report, now)
 
     def end_all(self, result: Result, reason: Reason, now: float) -> None:

@@ -12,11 +12,11 @@ import time
 import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 import pytest
 
-from controller.link import LineEvent
+from controller.link import LineEvent, Link
 from controller.ports import Port, PortSettings, open_port
 from controller.records import Direction
 from controller.transmission import LineTimes, Report, Transmission
@@ -29,8 +29,8 @@ from profiles.template import Message
 PATIENCE = 10.0
 """Seconds after which what a test waits for counts as missing; the machine may be busy with other work."""
 
-FAST = LineTimes(frame=10 / 115200, latency=0.0, jitter=0.02, burst_gap=0.001)
-"""Nothing travels: the far end of a pty returns a byte at once, within the adapter's jitter."""
+FAST = LineTimes(frame=1e-6, latency=0.0, jitter=0.005, burst_gap=0.001)
+"""The far end of a pty returns a byte at once: no line is as fast as that, so take a very fast one."""
 
 
 def wait_until(condition: Callable[[], bool], patience: float = PATIENCE) -> bool:
@@ -68,9 +68,9 @@ class FarEnd:
             with contextlib.suppress(BlockingIOError):
                 data = data[os.write(self.master, data) :]
 
-    def read_now(self) -> bytes:
+    def read_now(self, most: int = 65536) -> bytes:
         try:
-            return os.read(self.master, 65536)
+            return os.read(self.master, most)
         except OSError:
             return b""  # nothing there, or nobody has the port open
 
@@ -80,7 +80,7 @@ class FarEnd:
         until = time.monotonic() + PATIENCE
         while len(data) < count and time.monotonic() < until:
             select.select([self.master], [], [], 0.01)
-            data += self.read_now()
+            data += self.read_now(count - len(data))
         return data
 
     def close(self) -> None:
@@ -225,6 +225,20 @@ def transmission(
         busy_timeout_ms=busy_timeout_ms,
     )
     return Transmission(identity, Message(data), method, rules, listener)
+
+
+@contextlib.contextmanager
+def linked(wanted: PortSettings, times: LineTimes = FAST, **more: Any) -> Iterator[tuple[Link, Listener]]:
+    """A link that is up, and whom it tells; it is stopped in the end, and has met no fault of its own."""
+    listener = Listener()
+    link = Link("hall", wanted, times, listener, **more)
+    link.start()
+    try:
+        assert listener.is_up(), f"not up: {listener.downs}, {listener.faults}"
+        yield link, listener
+    finally:
+        link.stop()
+    assert listener.faults == []
 
 
 def descriptors() -> dict[str, str]:

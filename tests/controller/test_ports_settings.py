@@ -1,4 +1,4 @@
-"""Line settings and control lines: as they are asked for, set before they can do harm, or refused in a word."""
+"""Line settings and control lines: as asked for, set before they can do harm, or refused in a word."""
 
 from __future__ import annotations
 
