@@ -90,7 +90,7 @@ def find_levels(samples: Samples, threshold: float | None = None, hysteresis: fl
         threshold = middle
     if hysteresis is None:
         hysteresis = min(max(_NOISE_WIDTHS * noise, _LEAST_BAND * swing), _MOST_BAND * swing)
-    return Levels(low, high, noise, threshold, hysteresis, _clipped(look, least, most, noise))
+    return Levels(low, high, noise, threshold, hysteresis, _clipped(look, middle))
 
 
 def _noise(samples: Samples, low: float, high: float) -> float:
@@ -104,12 +104,20 @@ def _noise(samples: Samples, low: float, high: float) -> float:
     return float(np.median(quiet)) / 0.6745 / math.sqrt(6) if len(quiet) else 0.0
 
 
-def _clipped(look: Samples, least: float, most: float, noise: float) -> bool:
-    """Whether noise is seen on one side of the extremes only because they are cut off."""
-    if noise <= 0 or most - least < 20 * noise:
+def _clipped(look: Samples, middle: float) -> bool:
+    """Whether one level is a flat line while the other has noise on it: the recorder's range cut it off."""
+    upper, lower = look[look > middle], look[look <= middle]
+    if len(upper) < 20 or len(lower) < 20:
         return False
-    share = max(np.count_nonzero(look >= most), np.count_nonzero(look <= least)) / len(look)
-    return bool(share > 0.1)
+    swing = float(look.max() - look.min())
+    flat = (
+        np.count_nonzero(upper == upper.max()) / len(upper),
+        np.count_nonzero(lower == lower.min()) / len(lower),
+    )
+    noisy = [len(np.unique(side)) > 5 and float(side.std()) > 0.005 * swing for side in (upper, lower)]
+    return bool(
+        (flat[0] > 0.6 and noisy[1] and flat[1] < 0.1) or (flat[1] > 0.6 and noisy[0] and flat[0] < 0.1)
+    )
 
 
 def smoothed(samples: Samples, levels: Levels) -> tuple[Samples, int]:

@@ -137,7 +137,8 @@ def find_line(edges: Edges, overrides: LineOverrides | None = None) -> LineFit:
     fit = fit_bit_time(frame_blocks(edges, timing, start=best.account.start), timing)
     if fit is not None and overrides.baud is None and abs(fit.bit / timing.bit - 1) < 0.02:
         timing = LineTiming(fit.bit, timing.idle, timing.frame, fit.shift)
-    confidence = calibrated(probability, len(best.account.words))
+    jitter = fit.jitter / fit.bit if fit is not None else 0.0
+    confidence = calibrated(probability, len(set(best.account.words.tolist())), jitter)
     rival_wins = bool(rivals) and max(rivals) > best.score
     told = confidence >= _TOLD and not rival_wins
     measured, error = _measured(edges, timing, fit)
@@ -155,7 +156,7 @@ def find_line(edges: Edges, overrides: LineOverrides | None = None) -> LineFit:
         alternatives=_alternatives(weighed, best, total, edges, timing.frame),
         timing=timing,
         start=best.account.start,
-        jitter=fit.jitter / fit.bit if fit is not None else 0.0,
+        jitter=jitter,
         shift=fit.shift / fit.bit if fit is not None else 0.0,
         refusal=refusal(edges, best.account) if rival_wins else "",
     )

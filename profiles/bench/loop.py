@@ -107,13 +107,7 @@ def find_loop(lines: Sequence[Line]) -> Loop | None:
     spoken = [line for line in lines if len(line.frames)]
     if len(lines) < 2 or not spoken:
         return None
-    feeding: dict[str, Link] = {}
-    for target in spoken:
-        links = [link for source in spoken if source is not target and (link := _link(source, target))]
-        if links:
-            best = max(link.repeated / link.sent for link in links)
-            near = [link for link in links if link.repeated / link.sent >= 0.7 * best]
-            feeding[target.name] = min(near, key=lambda link: link.delay)
+    feeding = _feeding(spoken)
     if not feeding:
         return None
     ordered = _in_order([line.name for line in spoken], feeding)
@@ -142,6 +136,34 @@ def find_loop(lines: Sequence[Line]) -> Loop | None:
         complete,
         tuple(sentences),
     )
+
+
+def _feeding(lines: Sequence[Line]) -> dict[str, Link]:
+    """For each line that repeats another, from whom it has it: the nearest that it repeats as well as any."""
+    links = [
+        link
+        for target in lines
+        for source in lines
+        if source is not target and (link := _link(source, target))
+    ]
+    best: dict[str, float] = {}
+    for link in links:
+        best[link.target] = max(best.get(link.target, 0.0), link.repeated / link.sent)
+    feeding: dict[str, Link] = {}
+    for link in sorted(links, key=lambda link: (link.delay, -link.repeated)):
+        above, cursor = {link.target}, link.source
+        while cursor in feeding and cursor not in above:
+            above.add(cursor)
+            cursor = feeding[cursor].source
+        # Messages that come again and again seem to feed a line from the one that it feeds.
+        circular = cursor == link.target
+        if (
+            link.target not in feeding
+            and not circular
+            and link.repeated / link.sent >= 0.7 * best[link.target]
+        ):
+            feeding[link.target] = link
+    return feeding
 
 
 def _in_order(names: Sequence[str], feeding: dict[str, Link]) -> list[Link]:

@@ -108,6 +108,9 @@ class TimeColumn:
             parts.append(np.linspace(begin, end, last - first + 1))
         return np.concatenate(parts)
 
+    def _still(self) -> FileUnreadable:
+        return FileUnreadable("time stands still in it", where=self._where, todo="is that column the time?")
+
     def finished(self) -> TimeBase:
         """What was gathered.
 
@@ -117,15 +120,15 @@ class TimeColumn:
         if self._raw is not None:
             times = np.concatenate(self._raw) * self._scale
             times -= times[0]
+            if len(times) > 1 and not times[-1] > 0:
+                raise self._still()
             steps = np.diff(times)
             return TimeBase(float(np.median(steps)) if len(steps) else 0.0, len(times), (), times)
         rows = sum(last - first for first, _, last, _ in self._pieces)
         length = sum(end - begin for _, begin, _, end in self._pieces)
         interval = length / rows * self._scale if rows else 0.0
         if self.count > 1 and not interval > 0:
-            raise FileUnreadable(
-                "time stands still in it", where=self._where, todo="is that column the time?"
-            )
+            raise self._still()
         if len(self._pieces) < 2:
             return TimeBase(interval, self.count)
         origin = self._pieces[0][1]

@@ -26,6 +26,7 @@ _PAIRS = (
     ("|", ","),
     (" ", "."),
     (" ", ","),
+    (",", ","),
 )
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[+-]?(nan|inf|infinity)", re.IGNORECASE)
 _LOGIC_WORDS = {"low": 0, "high": 1, "false": 0, "true": 1, "off": 0, "on": 1, "l": 0, "h": 1}

@@ -49,7 +49,9 @@ class _Reading:
         with path.open("rb") as file:
             head = file.read(_HEAD)
         whole = head if len(head) == self.size else head[: head.rfind(b"\n") + 1] or head
-        self.shape = table_shape(whole.decode("latin-1" if not _is_utf8(whole) else "utf-8-sig"), str(path))
+        self.shape = table_shape(
+            whole.decode("utf-8-sig" if _is_utf8(whole) else "latin-1", errors="replace"), str(path)
+        )
         lines = whole.splitlines(keepends=True)
         self.offset = sum(len(line) for line in lines[: self.shape.header_lines])
         if not self.offset and whole.startswith(b"\xef\xbb\xbf"):
@@ -118,17 +120,19 @@ class _Reading:
         return block
 
     def _quantum(self, block: bytes) -> float:
-        """What the last digit of a time is worth, as it is written in the first and last line of a block."""
+        """What the last digit of a time is worth, as it is written in some lines of a block."""
         place = self.shape.columns[self.time_index or 0].field
-        worth = 0.0
-        end = block.rstrip()
-        for line in (block.lstrip().partition(b"\n")[0], end[end.rfind(b"\n") + 1 :]):
+        worth: list[float] = []
+        for part in range(8, 0, -1):
+            # Trailing noughts may be left off, so the line with the most digits says it.
+            end = block.rfind(b"\n", 0, max(len(block) * part // 8, 1))
+            line = block[block.rfind(b"\n", 0, max(end, 0)) + 1 : end if end > 0 else len(block)]
             fields = split_fields(line.decode("latin-1"), self.shape.delimiter)
             text = fields[place].replace(",", ".") if place < len(fields) else ""
             found = _PLAIN.fullmatch(text)
-            if found:
-                worth = max(worth, 10.0 ** (int(found.group(2) or 0) - len(found.group(1))))
-        return worth
+            if found and text.strip("0.") != "":
+                worth.append(10.0 ** (int(found.group(2) or 0) - len(found.group(1))))
+        return min(worth, default=0.0)
 
     def capture(self) -> Capture:
         """What was read."""
