@@ -135,12 +135,14 @@ def bit_lines(
             elif frame.parity_bit(value) is not None and number == last - 1:
                 style = looks.care
             text.append(drawn, style)
-        bits = " ".join(str(level) for level, _ in cells[1 : 1 + frame.data_bits])
-        text.append(f"   start, {bits}", looks.quiet)
+        data = " ".join(str(level) for level, _ in cells[1 : 1 + frame.data_bits])
         parity = frame.parity_bit(value)
-        text.append(f"{f', parity {parity}' if parity is not None else ''}, stop", looks.quiet)
+        text.append(f"  {cells[0][0]}", looks.quiet).append(f"  {data}", looks.strong)
+        if parity is not None:
+            text.append(f"  {parity}", looks.care)
+        text.append(f"  {cells[last][0]}", looks.quiet)
         if place < len(saying.lags) and not math.isnan(saying.lags[place]):
-            text.append(f"   back after {saying.lags[place] * 1000:.2f} ms", looks.well)
+            text.append(f"  {saying.lags[place] * 1000:.2f} ms", looks.well)
         lines.append(text)
     return lines
 

@@ -332,10 +332,10 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         frame, order = FrameFormat.parse(view.frame), BitOrder(view.bit_order)
         looks = self.looks
         end = min(self._bits_from + _BITS_SHOWN, len(saying.data))
+        parity = ", parity" if frame.parity_bit(0) is not None else ""
         head = (
-            f" {saying.meaning or 'not in the profile'}: bytes {self._bits_from + 1} to {end} of "
-            f"{len(saying.data)}, {view.baud:g} baud {frame}, {order.value} first; reconstructed from the "
-            "line settings, not measured"
+            f" reconstructed from {view.baud:g} baud {frame}, not measured: start, data {order.value} first"
+            f"{parity}, stop; bytes {self._bits_from + 1} to {end} of {len(saying.data)}"
         )
         lines = [Text(fit(head, self.width - 1), looks.quiet)]
         lines += bit_lines(

@@ -1,0 +1,129 @@
+"""The dashboard in a real terminal, at 80 x 24."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from collections.abc import Callable, Iterator
+
+import pytest
+
+from tests.tui.conftest import Desk
+from tests.tui.terminal import Terminal
+
+pytestmark = pytest.mark.peer("tmux")
+
+Open = Callable[[str], Terminal]
+
+
+@pytest.fixture
+def terminal(desk: Desk) -> Iterator[Open]:
+    opened: list[Terminal] = []
+
+    def start(words: str) -> Terminal:
+        command = f"{shlex.quote(sys.executable)} -m tui.cli {words}"
+        opened.append(Terminal(command, desk.folder, desk.environment, (80, 24)))
+        return opened[-1]
+
+    yield start
+    for each in opened:
+        each.close()
+
+
+def understood(shown: str) -> bool:
+    """Whether the cautions are gone."""
+    return "understood" not in shown
+
+
+def test_an_evening_at_the_dashboard(terminal: Open) -> None:
+    screen = terminal("demo")
+    screen.until("Before you switch anything", "no emergency stop")
+    screen.type("Enter")
+    screen.until("Stage mixer", "all well", "everything off", holds=understood)
+    screen.type("2", "o")
+    screen.until("power on ◉ confirmed", "power-on: confirmed", "ring of 3, all answer")
+    screen.type("F3")
+    shown = screen.until("power-on → hall-amp", "A5✓ 02✓ 01✓ 03✓")
+    assert "Traffic" in shown
+    screen.type("Enter")
+    screen.until("reconstructed", "0  1 0 1 0 0 1 0 1  1")
+    screen.type("F6")
+    screen.until("orders go to bus sound")
+    screen.type("Down", "Enter")
+    screen.until("set: cut 2")
+    screen.type("F2", "2", "f")
+    screen.until("the ring is open", "nothing came back", "look at", "1 alert")
+    screen.type("F6")
+    screen.until("orders go to bus sound")
+    screen.type("End", "Enter")
+    screen.until("cleared: cut 2")
+    screen.type("F2", "2", "f")
+    screen.until("back to the adapter", "power off ◉ confirmed", "all well")
+    screen.type("C-q")
+    for _ in range(100):
+        if not screen.running:
+            return
+    raise AssertionError(f"it did not end: {screen.screen}")
+
+
+HOSTILE = """
+schema = 1
+name = "hostile"
+title = "\\u001b[31mred \\u202eback [bold]markup[/bold] \\u0007"
+
+[line]
+baud = 9600
+
+[confirm]
+method = "none"
+
+[states.display]
+type = "enum"
+values = ["\\u001b]0;owned\\u0007", "[red]x[/red]"]
+
+[[observations]]
+title = "\\u001b[2J\\u009bcleared \\u2067"
+match = [{ hex = "1B" }, { field = "what", table = { "\\u001b]0;owned\\u0007" = 91, "[red]x[/red]" = 93 } }]
+sets = { display = "what" }
+
+[actions.wave]
+title = "\\u001b[5mblink\\u001b[0m"
+effect = "neutral"
+send = [{ hex = "1B 5B 32 4A" }]
+"""
+
+HOSTILE_SITE = """
+[site]
+id = "larkfield-hall"
+title = "\\u001b[7mLarkfield\\u202e Hall [bold]b[/bold]"
+
+[buses.hall]
+port = "sim://{profile}?units=1&topology=shared"
+profile = "hostile.toml"
+topology = "shared"
+hears_itself = true
+
+[units.amp]
+bus = "hall"
+title = "\\u0000\\u001b[31mAmp \\ud7ff 宽字符宽字符 e\\u0301\\u0301"
+"""
+
+
+def test_nothing_from_the_wire_or_a_file_steers_the_terminal(desk: Desk, terminal: Open) -> None:
+    path = desk.write("hostile.toml", HOSTILE)
+    desk.write("site.toml", HOSTILE_SITE.replace("{profile}", str(path)).replace("\\u0000", ""))
+    screen = terminal("dash")
+    screen.until("Before you switch anything")
+    screen.type("Enter")
+    shown = screen.until("␛[7mLarkfield", "␛[31mAmp", holds=understood)
+    assert "[bold]b[/bold]" in shown
+    screen.type("1", "Enter")
+    screen.until("␛[5mblink␛[0m")
+    screen.type("Enter")
+    screen.until("wave")
+    screen.type("F3")
+    screen.until("1B✓ 5B✓ 32✓ 4A✓")
+    screen.type("Enter")
+    shown = screen.until("␛", "reconstructed")
+    assert "\x1b" not in shown
+    assert "\u202e" not in shown
