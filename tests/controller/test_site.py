@@ -315,7 +315,7 @@ def test_a_site_without_a_bus(hall: Path) -> None:
     assert fault.what == "is missing: the site has no bus"
 
 
-@settings(deadline=None)
+@settings(deadline=None, max_examples=50)
 @given(st.lists(st.tuples(st.integers(0, 10_000), st.sampled_from(WRONG)), min_size=1, max_size=4))
 def test_a_site_with_anything_wrong_is_refused_or_whole(
     tmp_path_factory: pytest.TempPathFactory, changes: list[tuple[int, Any]]
