@@ -119,7 +119,18 @@ def _act(commands: _Commands) -> None:
     command.add_argument("--within", metavar="SECONDS", type=float, help="refuse it if it waits longer")
     command.add_argument("--id", metavar="ID", help="the command's id; the same id twice is one command")
     _site(command)
+    _broker(command)
     _json(command)
+
+
+def _broker(command: argparse.ArgumentParser) -> None:
+    group = command.add_argument_group("through a broker, to a controller anywhere; UNIT is then SITE-UNIT")
+    group.add_argument("--broker", metavar="URL", help="mqtt://HOST[:PORT], or mqtts:// for TLS")
+    group.add_argument("--protocol", choices=("5", "3.1.1"), help="of MQTT; without it 5, then 3.1.1")
+    group.add_argument("--user", metavar="NAME", help="its secret is in $LINEWARDEN_MQTT_SECRET, or")
+    group.add_argument("--secret-file", metavar="FILE", help="in this file, which nobody else can read")
+    group.add_argument("--ca-file", metavar="FILE", help="authorities to trust; without it the system's")
+    group.add_argument("--plaintext", action="store_true", help="no TLS, even beyond this machine")
 
 
 def _off(commands: _Commands) -> None:

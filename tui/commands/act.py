@@ -23,6 +23,9 @@ def run(arguments: argparse.Namespace) -> int:
     if within is not None and not 0 < within < 1e9:
         raise BadValue(f"--within must be a number of seconds above 0, not {within:g}")
 
+    if arguments.broker is not None:
+        return _over_mqtt(arguments, now)
+
     async def work(api: ControllerApi) -> tuple[Command, Outcome]:
         unit = find_unit(await api.site(), arguments.unit)
         command = Command(
@@ -37,6 +40,19 @@ def run(arguments: argparse.Namespace) -> int:
         return command, await api.submit(command)
 
     command, outcome = run_with_api(arguments, work)
+    print_outcome(command, outcome, json=arguments.json)
+    return exit_code([outcome])
+
+
+def _over_mqtt(arguments: argparse.Namespace, now: float) -> int:
+    """The same through a broker: UNIT is a device's id there, SITE-UNIT."""
+    import asyncio
+
+    from tui.remote import act, broker_settings
+
+    deadline = None if arguments.within is None else now + arguments.within
+    blank = Command("", "", origin=me(), id=arguments.id or new_id(), at=now, deadline=deadline)
+    command, outcome = asyncio.run(act(broker_settings(arguments), arguments, blank))
     print_outcome(command, outcome, json=arguments.json)
     return exit_code([outcome])
 
