@@ -17,7 +17,7 @@ from profiles.model import Method
 from profiles.shape import Shown
 from profiles.wording import near
 
-__all__ = ["LookedSite", "look_at_site"]
+__all__ = ["LookedSite", "is_this_machine", "look_at_site"]
 
 Key = tuple[Step, ...]
 
@@ -204,7 +204,7 @@ def _mqtt(looked: LookedSite, mqtt: MqttSpec) -> None:
             looked.fault(
                 ("mqtt", "tls"), "needs a broker at mqtts://", "correct `broker`, or leave `tls` out"
             )
-        elif not mqtt.allow_plaintext and not _is_here(url.hostname or ""):
+        elif not mqtt.allow_plaintext and not is_this_machine(url.hostname or ""):
             looked.fault(
                 ("mqtt", "broker"),
                 "is beyond this machine, without TLS: whoever is on the way can read and send",
@@ -238,7 +238,7 @@ def _mqtt(looked: LookedSite, mqtt: MqttSpec) -> None:
         looked.fault(("mqtt", "secret_file"), "needs `user` beside it", "add the user that it belongs to")
 
 
-def _is_here(host: str) -> bool:
+def is_this_machine(host: str) -> bool:
     """Whether a host is this machine, as its name tells."""
     import ipaddress
 
