@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -10,11 +9,10 @@ from typing import Any
 import pytest
 import tomlkit
 from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from controller.site import BusSpec, UnitSpec, check_site, load_site
 from profiles.errors import Fault, FileFaults, FileUnreadable
-from tests.profiles.test_shape import WRONG, all_paths
+from tests.profiles.spoiling import FOREIGN, spoiled
 from tests.profiles.texts import SOUND as PROFILE
 
 SITE = """\
@@ -316,23 +314,10 @@ def test_a_site_without_a_bus(hall: Path) -> None:
 
 
 @settings(deadline=None, max_examples=50)
-@given(st.lists(st.tuples(st.integers(0, 10_000), st.sampled_from(WRONG)), min_size=1, max_size=4))
+@given(spoiled(tomllib.loads(SITE)))
 def test_a_site_with_anything_wrong_is_refused_or_whole(
-    tmp_path_factory: pytest.TempPathFactory, changes: list[tuple[int, Any]]
+    tmp_path_factory: pytest.TempPathFactory, data: dict[str, Any]
 ) -> None:
-    data = copy.deepcopy(tomllib.loads(SITE))
-    for number, value in changes:
-        places = all_paths(data)
-        if not places:
-            break
-        path = places[number % len(places)]
-        place: Any = data
-        for step in path[:-1]:
-            place = place[step]
-        if value is None:
-            del place[path[-1]]
-        else:
-            place[path[-1]] = copy.deepcopy(value)
     folder = tmp_path_factory.mktemp("site")
     (folder / "site.toml").write_text(tomlkit.dumps(data), "utf-8")
     faults = check_site(folder / "site.toml", own=folder / "own")
@@ -340,5 +325,4 @@ def test_a_site_with_anything_wrong_is_refused_or_whole(
         loaded = load_site(folder / "site.toml", own=folder / "own")
         assert set(loaded.profiles) == set(loaded.site.buses)
     else:
-        text = "\n".join(str(fault) for fault in faults)
-        assert not any(word in text for word in ("Input should", "Field required", "is:", "[key]"))
+        assert not any(word in str(fault) for fault in faults for word in FOREIGN)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +13,8 @@ from hypothesis import strategies as st
 from profiles.checking import check_profile, check_text, load_profile
 from profiles.compiled import CompiledProfile
 from profiles.errors import FileFaults, FileUnreadable
-from tests.profiles.test_shape import SHIPPED, WRONG, all_paths
-from tests.profiles.texts import SOUND, changed, faults
+from tests.profiles.spoiling import SHIPPED, spoiled
+from tests.profiles.texts import SOUND, changed, error_keys, faults
 
 ASK = 'send = [{ hex = "A5" }, { address = 1 }, { hex = "40" }]'
 ASK_KEY = "actions.ask.send"
@@ -248,105 +247,11 @@ def test_what_is_worth_knowing_is_no_reason_to_refuse(before: str, after: str, k
     assert checked.profile is not None
 
 
-def keys(*changes: tuple[str, str], more: str = "") -> list[str]:
-    return [fault.key for fault in faults(*changes, more=more) if not fault.warning]
-
-
-def test_observations_that_cannot_be_told_apart() -> None:
-    told = 'match = [{ hex = "A6" }, { address = 1 }, { hex = "52" }, { field = "level" }]'
-    assert told in SOUND
-    # A field that no state limits can be anything: the one whose field is limited is the narrower.
-    assert keys(more=f'\n[[observations]]\n{told}\nevent = "x"\n') == []
-    (fault,) = faults(more=f'\n[[observations]]\n{told}\nsets = {{ volume = "level" }}\n')
-    assert fault.key == "observations[2].match"
-    assert fault.what == "can't be told apart from observations[1]"
-
-
-def test_an_observation_of_any_bytes() -> None:
-    assert keys(more='\n[[observations]]\nmatch = [{ any = 3 }]\nevent = "x"\n') == ["observations[2].match"]
-    assert keys(more='\n[[observations]]\nmatch = [{ any = 3 }, { check = "sum-8" }]\nevent = "x"\n') == []
-
-
-def test_two_observations_of_one_name() -> None:
-    named = '\n[[observations]]\nname = "x"\nevent = "x"\nmatch = [{{ hex = "B{0}" }}]\n'
-    assert keys(more=named.format(0) + named.format(1)) == ["observations[3].name"]
-
-
-TOGGLE = """
-[actions.on]
-effect = "energise"
-repeatable = {0}
-only_if = {{ power = false }}
-send = [{{ hex = "70" }}]
-sets = {{ power = true }}
-[actions.off]
-effect = "de-energise"
-repeatable = {0}
-only_if = {{ power = true }}
-send = [{{ hex = "70" }}]
-sets = {{ power = false }}
-"""
-
-
-def test_a_toggle_under_two_names_is_no_fault() -> None:
-    text = SOUND.replace("[[observations]]", TOGGLE.format("false") + "\n[[observations]]", 1)
-    checked = check_text(text, "foyer.toml")
-    assert [(fault.key, fault.warning) for fault in checked.faults] == [("actions.off.send", True)]
-    assert checked.profile is not None
-    assert checked.profile.actions["on"].twins == ("off",)
-
-
-def test_a_toggle_that_would_be_sent_again() -> None:
-    text = SOUND.replace("[[observations]]", TOGGLE.format("true") + "\n[[observations]]", 1)
-    assert [fault.key for fault in check_text(text, "foyer.toml").errors] == ["actions.off.send"]
-
-
-REPLIES = """
-[[actions.ask.reply]]
-expect = [{ hex = "06" }]
-[[actions.ask.reply]]
-means = "refused"
-why = "it says {reason} and {resaon}"
-expect = [{ hex = "06" }]
-[[reply]]
-means = "refused"
-expect = [{ hex = "06" }]
-"""
-
-
-def test_answers_that_cannot_be_told_apart() -> None:
-    answered = SOUND.replace(LOOP, 'method = "reply"')
-    found = check_text(answered + REPLIES, "foyer.toml").errors
-    told = {fault.key: fault for fault in found}
-    assert told["actions.ask.reply[1].expect"].what == "can't be told apart from actions.ask.reply[0]"
-    assert told["reply[0].expect"].what == "can't be told apart from actions.ask.reply[0]"
-    assert len([fault for fault in found if fault.key == "reply[0].expect"]) == 1
-    assert [fault.what for fault in found if fault.key == "actions.ask.reply[1].why"] == [
-        "no field of this reply is called 'reason'",
-        "no field of this reply is called 'resaon'",
-    ]
-    # Answers that any action can get do not say that it was done: each action needs one of its own.
-    assert {"actions.power-on.reply", "actions.standby.reply", "actions.set-volume.reply"} <= told.keys()
-
-
-def test_answers_that_nobody_waits_for() -> None:
-    found = faults(more='\n[[actions.ask.reply]]\nexpect = [{ hex = "06" }]\n')
-    assert [(fault.key, fault.warning) for fault in found] == [("actions.ask.reply", True)]
-    assert 'confirm.method is "loop"' in found[0].what
-
-
-def test_counters_of_one_name_are_one() -> None:
-    counter = '{ counter = "n", wrap = 16 }, { hex = "40" }'
-    assert keys(('{ hex = "40" }', counter), ('{ hex = "02" }', '{ hex = "02" }, { counter = "n" }')) == [
-        "actions.ask.send"
-    ]
-
-
 def test_evidence_of_a_message_sent_twice() -> None:
     twice = ("sets = { power = true }", "sets = { power = true }\nrepeat = 2")
-    assert keys(twice) == []
-    assert keys(twice, ("A5 01 01 02", "A5 01 01 02 A5 01 01 02")) == []
-    assert keys(twice, ("A5 01 01 02", "A5 01 01 02 A5 01 02 03")) == ["evidence[0].bytes"]
+    assert error_keys(twice) == []
+    assert error_keys(twice, ("A5 01 01 02", "A5 01 01 02 A5 01 01 02")) == []
+    assert error_keys(twice, ("A5 01 01 02", "A5 01 01 02 A5 01 02 03")) == ["evidence[0].bytes"]
 
 
 def test_evidence_says_what_would_be_sent() -> None:
@@ -359,7 +264,7 @@ def test_evidence_says_what_would_be_sent() -> None:
 
 
 def test_several_items_of_one_template_are_told_at_once() -> None:
-    assert keys((ASK, 'send = [{ any = 1 }, { check = "x" }, { hex = "40" }, { field = "no" }]')) == [
+    assert error_keys((ASK, 'send = [{ any = 1 }, { check = "x" }, { hex = "40" }, { field = "no" }]')) == [
         "actions.ask.send[3].field",
         "actions.ask.send[0].any",
         "actions.ask.send[1].check",
@@ -367,15 +272,15 @@ def test_several_items_of_one_template_are_told_at_once() -> None:
 
 
 def test_what_refers_to_something_broken_is_no_fault_as_well() -> None:
-    assert keys(('{ hex = "40" }', '{ hex = "4" }')) == ["actions.ask.send[2].hex"]
-    assert keys(('type = "enum"', 'type = "enom"')) == ["states.input.type"]
-    assert keys(("range = [1, 15]", "range = [1]")) == ["address.range[1]"]
-    assert keys(("[line]\nbaud = 4800", "line = 1")) == ["line"]
-    assert keys((LOOP, 'method = "echo"')) == ["confirm.method"]
+    assert error_keys(('{ hex = "40" }', '{ hex = "4" }')) == ["actions.ask.send[2].hex"]
+    assert error_keys(('type = "enum"', 'type = "enom"')) == ["states.input.type"]
+    assert error_keys(("range = [1, 15]", "range = [1]")) == ["address.range[1]"]
+    assert error_keys(("[line]\nbaud = 4800", "line = 1")) == ["line"]
+    assert error_keys((LOOP, 'method = "echo"')) == ["confirm.method"]
 
 
 def test_faults_of_shape_and_of_meaning_in_one_go() -> None:
-    found = keys(
+    found = error_keys(
         ('{ hex = "40" }', '{ hex = "4" }'),
         ("sets = { power = true }", "sets = { power = 7 }"),
         (
@@ -427,22 +332,8 @@ def test_any_text_is_checked(text: str) -> None:
     assert checked.profile is None
 
 
-@given(
-    st.sampled_from(SHIPPED),
-    st.lists(st.tuples(st.integers(0, 10_000), st.sampled_from(WRONG)), min_size=1, max_size=4),
-)
-def test_a_profile_with_anything_wrong_is_refused_or_works(data: Any, changes: list[tuple[int, Any]]) -> None:
-    data = copy.deepcopy(data)
-    for number, value in changes:
-        places = all_paths(data)
-        path = places[number % len(places)]
-        place = data
-        for step in path[:-1]:
-            place = place[step]
-        if value is None:
-            del place[path[-1]]
-        else:
-            place[path[-1]] = copy.deepcopy(value)
+@given(spoiled(*SHIPPED))
+def test_a_profile_with_anything_wrong_is_refused_or_works(data: dict[str, Any]) -> None:
     checked = check_text(tomlkit.dumps(data), "x.toml")
     assert (checked.profile is None) == bool(checked.errors)
     if checked.profile is not None:

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import copy
 import tomllib
-from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import given
-from hypothesis import strategies as st
 
 from profiles.checking import check_text
 from profiles.errors import Fault
 from profiles.locating import Lines
 from profiles.model import Profile
 from profiles.shape import MOST_FAULTS, Shown, fit, in_order, sound_rest
+from tests.profiles.spoiling import FOREIGN, SHIPPED, spoiled
 from tests.profiles.texts import SOUND, changed, faults
 
 SEND = 'send = [{ hex = "A5" }, { address = 1 }, { hex = "40" }]'
@@ -261,66 +259,12 @@ def test_the_rest_of_a_faulty_file_is_looked_at_too() -> None:
     assert rest.data["observations"] == data["observations"][1:]
 
 
-SHIPPED = [
-    tomllib.loads(file.read_text("utf-8"))
-    for file in sorted((Path(__file__).parents[2] / "profiles" / "builtin").glob("*.toml"))
-]
-WRONG = [
-    None,
-    0,
-    -1,
-    7.5,
-    float("nan"),
-    float("inf"),
-    10**400,
-    True,
-    "",
-    "x",
-    "A5",
-    [],
-    [1],
-    {},
-    {"hex": 1},
-    [{"hex": "A5"}],
-]
-
-
-def all_paths(value: Any, path: tuple[str | int, ...] = ()) -> list[tuple[str | int, ...]]:
-    entries: Any = (
-        value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
-    )
-    found = [path] if path else []
-    for step, entry in entries:
-        found += all_paths(entry, (*path, step))
-    return found
-
-
-@given(
-    st.sampled_from(SHIPPED),
-    st.lists(st.tuples(st.integers(0, 10_000), st.sampled_from(WRONG)), min_size=1, max_size=4),
-)
-def test_anything_wrong_anywhere_is_told_in_our_words(data: Any, changes: list[tuple[int, Any]]) -> None:
-    data = copy.deepcopy(data)
-    for number, value in changes:
-        paths = all_paths(data)
-        path = paths[number % len(paths)]
-        place = data
-        for step in path[:-1]:
-            place = place[step]
-        if value is None:  # a key that is not there, and one that should not be
-            entry = place.pop(path[-1])
-            if isinstance(place, dict):
-                place["unheard-of"] = entry
-        else:
-            place[path[-1]] = copy.deepcopy(value)
+@given(spoiled(*SHIPPED))
+def test_anything_wrong_anywhere_is_told_in_our_words(data: dict[str, Any]) -> None:
     shape = fit(Profile, data, Shown("x.toml", Lines("")))
     assert (shape.model is None) == bool(shape.faults)
     for fault in shape.faults:
-        text = str(fault)
-        assert not any(
-            word in text for word in ("Input should", "pydantic", "Field required", "Extra inputs", "http")
-        )
-        assert not any(sign in text for sign in ("is:", "[key]", "constrained"))
+        assert not any(word in str(fault) for word in FOREIGN)
         assert fault.what[0].islower() or fault.what[0] in "'\""
 
 

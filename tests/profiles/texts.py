@@ -79,3 +79,8 @@ def changed(*changes: tuple[str, str], more: str = "") -> str:
 def faults(*changes: tuple[str, str], more: str = "") -> list[Fault]:
     """Everything found in the changed profile."""
     return list(check_text(changed(*changes, more=more), "foyer.toml").faults)
+
+
+def error_keys(*changes: tuple[str, str], more: str = "") -> list[str]:
+    """The keys of the faults that are no mere warnings."""
+    return [fault.key for fault in faults(*changes, more=more) if not fault.warning]
