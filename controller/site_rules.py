@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from urllib.parse import urlsplit
 
 from controller.mqtt_announce import template_faults
-from controller.mqtt_announce import template_faults
 from controller.site_model import BusSpec, MqttSpec, Site, UnitSpec
 from profiles.compiled import CompiledProfile
 from profiles.errors import Fault
@@ -218,14 +217,6 @@ def _mqtt(looked: LookedSite, mqtt: MqttSpec) -> None:
             else ("certificate_file", "key_file")
         )
         looked.fault(("mqtt", "tls", there), f"needs {missing} beside it")
-    for index, key, what, todo in template_faults(mqtt.announce):
-        looked.fault(("mqtt", "announce", index, key), what, todo)
-    if mqtt.response_prefix is not None and mqtt.response_prefix.split("/")[0] in ("homie", "$SYS", ""):
-        looked.fault(
-            ("mqtt", "response_prefix"),
-            "would let whoever asks have us publish where devices are commanded",
-            "use a prefix of its own, such as linewarden/responses",
-        )
     for index, key, what, todo in template_faults(mqtt.announce):
         looked.fault(("mqtt", "announce", index, key), what, todo)
     if mqtt.response_prefix is not None and mqtt.response_prefix.split("/")[0] in ("homie", "$SYS", ""):
