@@ -147,9 +147,7 @@ def test_what_listening_to_saturated_lines_costs(lines: int) -> None:
         threading.Event().wait(0.1)
         for link in links:
             link.stop()
-    per_batch = sum(listener.cpu for listener in listeners) / lines / batches
-    print(
-        f"\n{lines} lines: {per_batch * 1e6:.0f} us a batch in a link's thread, {used / seconds:.1%} of a core"
-    )
+    per_batch = sum(listener.cpu for listener in listeners) / lines / batches * 1e6
+    print(f"\n{lines} lines: {per_batch:.0f} us a batch in a link's thread, {used / seconds:.1%} of a core")
     assert [listener.bytes for listener in listeners] == [batches * 58] * lines
     assert used / seconds < 0.6
