@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
-.PHONY: demo test lint types slow bench clean
+.PHONY: demo test lint types slow bench pictures clean
 
 demo: $(READY)
 	$(BIN)/linewarden demo
@@ -26,10 +26,14 @@ slow: $(READY)
 bench: $(READY)
 	$(BIN)/python -m pytest -m bench tests/bench -s -q --timeout 600
 
+pictures: $(READY)
+	$(BIN)/python -m docs.make_pictures
+
 $(READY): pyproject.toml constraints.txt
 	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Linewarden needs Python 3.11 or newer; set PYTHON=/path/to/python3.11")'
 	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev]' --constraint constraints.txt
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev]' \
+	    --constraint constraints.txt --config-settings editable_mode=compat
 	touch $@
 
 clean:

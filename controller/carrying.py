@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import statistics
-
 from controller.guard import Cleared
 from controller.reasons import explain
 from controller.records import LagFigures, Outcome
@@ -67,7 +65,9 @@ def outcome_of(
     lags = [lag * 1000 for lag in report.lags]
     figures = None
     if loop and lags:
-        figures = LagFigures(*(round(f(lags), 3) for f in (min, statistics.median, max)))
+        lags.sort()
+        middle = (lags[len(lags) // 2] + lags[(len(lags) - 1) // 2]) / 2
+        figures = LagFigures(round(lags[0], 3), round(middle, 3), round(lags[-1], 3))
     took = None
     if report.began is not None and report.ended is not None:
         took = round((report.ended - report.began) * 1000, 3)

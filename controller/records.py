@@ -7,8 +7,8 @@ docstring says monotonic. ``to_json`` and ``from_json`` turn every record into p
 from __future__ import annotations
 
 import enum
+import os
 import typing
-import uuid
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
@@ -46,7 +46,7 @@ __all__ = [
 
 def new_id() -> str:
     """A fresh id for a command, a lock or an alert."""
-    return uuid.uuid4().hex
+    return os.urandom(16).hex()
 
 
 class Direction(enum.StrEnum):

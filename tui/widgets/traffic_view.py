@@ -6,6 +6,7 @@ from array import array
 from collections.abc import Sequence
 
 from rich.segment import Segment
+from rich.text import Text
 from textual import events
 from textual.geometry import Size
 from textual.message import Message
@@ -107,7 +108,8 @@ class TrafficView(ScrollView, can_focus=True):
         after = self.after(row) if width >= 110 else None
         text = saying_text(self._store[row], width, looks, bus_width=self.bus_width, after=after)
         if place == self.place:
-            text.stylize("reverse")
+            # One even bar: colours under a bar would be hard to read.
+            text = Text(text.plain.ljust(width), looks.selected)
         segments = [
             Segment(s.text, self.rich_style + s.style if s.style else self.rich_style)
             for s in text.render(self.app.console)

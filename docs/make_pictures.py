@@ -1,0 +1,71 @@
+"""Pictures of the real screens for README: the simulated hall, worked by keys, exported as SVG.
+
+Run with ``make pictures``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import tempfile
+from pathlib import Path
+
+from textual.pilot import Pilot
+
+from controller.records import Origin, OriginKind
+from controller.service import Controller
+from tui.app import DashboardApp
+from tui.demo.evening import load_hall
+from tui.model import HallModel
+
+HERE = Path(__file__).parent / "pictures"
+ORIGIN = Origin(OriginKind.SCREEN, "Ada")
+
+
+async def _settled(pilot: Pilot[int]) -> None:
+    await asyncio.sleep(0.5)
+    await pilot.pause()
+
+
+def _keep(app: DashboardApp, name: str) -> None:
+    picture = app.export_screenshot(title="linewarden")
+    # The fonts that the exporter names are fetched from outside; a reader's own monospace font will do.
+    picture = re.sub(r"@font-face \{.*?\}\s*", "", picture, flags=re.DOTALL)
+    picture = picture.replace("Fira Code", "monospace")
+    (HERE / f"{name}.svg").write_text(picture, encoding="utf-8")
+
+
+async def _main() -> None:
+    HERE.mkdir(exist_ok=True)
+    with tempfile.TemporaryDirectory() as folder:
+        controller = await Controller.open(load_hall(), Path(folder))
+        await controller.ready()
+        app = DashboardApp(controller, await HallModel.read(controller), who="Ada", cautions=False)
+        async with app.run_test(size=(80, 24)) as pilot:
+            for keys in (("1", "o"), ("2", "o"), ("4",)):
+                await pilot.press(*keys)
+                await _settled(pilot)
+            await controller.simulate("sound", "press 1 set-volume level=31")
+            await controller.lock("foyer-amp", "Ada", "new fuse")
+            await pilot.press("2")
+            await _settled(pilot)
+            _keep(app, "units")
+            await pilot.press("f3")
+            await _settled(pilot)
+            await pilot.press("up", "enter")
+            await _settled(pilot)
+            _keep(app, "traffic")
+            await pilot.press("f2")
+            await controller.simulate("sound", "cut 2")
+            await pilot.press("2", "f")
+            await asyncio.sleep(2.0)
+            await _settled(pilot)
+            _keep(app, "broken")
+            await pilot.press("f5")
+            await _settled(pilot)
+            _keep(app, "journal")
+        await controller.close()
+
+
+if __name__ == "__main__":
+    asyncio.run(_main())
