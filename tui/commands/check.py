@@ -5,13 +5,12 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import sys
-import tomllib
 from pathlib import Path
 
 from controller.site import check_site
 from profiles.checking import check_profile
 from profiles.errors import Fault, FileUnreadable
-from profiles.storage import read_text
+from profiles.storage import parse_toml, read_text
 from tui.telling import as_json, plain
 
 
@@ -44,8 +43,5 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _check(path: Path) -> list[Fault]:
-    try:
-        is_site = "site" in tomllib.loads(read_text(path))
-    except tomllib.TOMLDecodeError:
-        is_site = False
+    is_site = "site" in parse_toml(read_text(path), str(path))
     return check_site(path) if is_site else check_profile(path)
