@@ -315,5 +315,5 @@ def stays_below(name: str) -> bool:
         or windows.root
         or "\\" in name
         or ".." in posix.parts
-        or any(not character.isprintable() for character in name)
+        or any(not character.isprintable() or character in '<>:"|?*' for character in name)
     )

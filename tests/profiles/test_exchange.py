@@ -142,7 +142,7 @@ def test_an_archive_with_something_else_in_it(
 
 
 @pytest.mark.parametrize(
-    "capture", ["../evil.csv", "/tmp/evil.csv", "C:\\evil.csv", "captures/../../evil.csv"]
+    "capture", ["../evil.csv", "/tmp/evil.csv", "C:\\evil.csv", "captures/../../evil.csv", "power.csv:evil"]
 )
 def test_evidence_that_names_a_file_elsewhere(tmp_path: Path, own: Path, capture: str) -> None:
     text = SOUND + f"capture = '{capture}'\n"
