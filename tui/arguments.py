@@ -78,6 +78,7 @@ def _demo(commands: _Commands) -> None:
     command.add_argument(
         "--fast", action="store_true", help="leave out the pauses that are there for reading"
     )
+    _broker(command, "at a broker of yours; without it a small one inside the demo, on this machine only")
 
 
 def _run(commands: _Commands) -> None:
@@ -119,12 +120,12 @@ def _act(commands: _Commands) -> None:
     command.add_argument("--within", metavar="SECONDS", type=float, help="refuse it if it waits longer")
     command.add_argument("--id", metavar="ID", help="the command's id; the same id twice is one command")
     _site(command)
-    _broker(command)
+    _broker(command, "through a broker, to a controller anywhere; UNIT is then SITE-UNIT")
     _json(command)
 
 
-def _broker(command: argparse.ArgumentParser) -> None:
-    group = command.add_argument_group("through a broker, to a controller anywhere; UNIT is then SITE-UNIT")
+def _broker(command: argparse.ArgumentParser, what: str) -> None:
+    group = command.add_argument_group(what)
     group.add_argument("--broker", metavar="URL", help="mqtt://HOST[:PORT], or mqtts:// for TLS")
     group.add_argument("--protocol", choices=("5", "3.1.1"), help="of MQTT; without it 5, then 3.1.1")
     group.add_argument("--user", metavar="NAME", help="its secret is in $LINEWARDEN_MQTT_SECRET, or")

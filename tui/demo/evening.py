@@ -10,11 +10,13 @@ from importlib import resources
 from pathlib import Path
 
 from controller.api import ControllerApi
+from controller.mqtt_settings import BrokerSettings
 from controller.records import Command, Direction, Known, Origin, OriginKind, StateChange, Traffic
 from controller.service import Controller
 from controller.site import LoadedSite, load_site
 from controller.state_folder import Claim
 from profiles.model import Value
+from tui.demo.broker import at_broker
 from tui.telling import hexadecimal, outcome_words, plain, state_word
 
 __all__ = ["Evening", "load_hall", "play"]
@@ -174,8 +176,10 @@ def _traffic(record: Traffic) -> str:
     return f"{line}  ✗ {record.fault}" if record.fault else line
 
 
-async def play(loaded: LoadedSite, say: Callable[[str], None], *, fast: bool) -> bool:
-    """The whole evening on a controller of its own; whether it went as told."""
+async def play(
+    loaded: LoadedSite, say: Callable[[str], None], *, fast: bool, named: BrokerSettings | None = None
+) -> bool:
+    """The whole evening on a controller of its own, shown at a broker; whether it went as told."""
 
     async def pause(seconds: float) -> None:
         await asyncio.sleep(0 if fast else seconds)
@@ -184,8 +188,9 @@ async def play(loaded: LoadedSite, say: Callable[[str], None], *, fast: bool) ->
         controller = await Controller.open(loaded, claim.folder)
         try:
             await controller.ready()
-            evening = Evening(controller, say, pause)
-            await evening.play()
+            async with at_broker(controller, loaded, named, say):
+                evening = Evening(controller, say, pause)
+                await evening.play()
         finally:
             await controller.close()
     return evening.went_as_told
