@@ -42,13 +42,10 @@ def look_at_bytes(looked: Looked) -> None:
 def _compile(looked: Looked) -> _Templates:
     """Build every template, and say which can't be built."""
     profile = looked.profile
-    address = profile.address if looked.sound("address") else None
-    if address is None:
+    if profile.address is None:
         _addresses_are_none(looked)
-        # Stands in, so that everything else can be looked at.
-        address = Address(range=(0, 0))
-    elif not 0 <= address.range[0] <= address.range[1]:
-        address = Address(range=(0, 0))
+    # Where there is none to go by, one stands in, so that everything else can be looked at.
+    address = _address(looked) or Address(range=(0, 0))
     templates = _Templates()
 
     def replies(
@@ -79,6 +76,12 @@ def _compile(looked: Looked) -> _Templates:
         if matched:
             templates.matches[path] = matched
     return templates
+
+
+def _address(looked: Looked) -> Address | None:
+    """The profile's addresses, where they can be gone by."""
+    address = looked.profile.address if looked.sound("address") else None
+    return address if address is not None and 0 <= address.range[0] <= address.range[1] else None
 
 
 def _addresses_are_none(looked: Looked) -> None:
@@ -252,7 +255,7 @@ def _evidence(looked: Looked, path: Path, evidence: Evidence, templates: _Templa
     template = templates.sends.get(evidence.action)
     if action is None or template is None:
         return
-    if template.addressed and (looked.profile.address is None or not looked.sound("address")):
+    if template.addressed and _address(looked) is None:
         return
     data = bytes.fromhex(evidence.bytes)
     if len(data) not in (template.size, template.size * action.repeat):

@@ -275,6 +275,7 @@ def test_what_refers_to_something_broken_is_no_fault_as_well() -> None:
     assert error_keys(('{ hex = "40" }', '{ hex = "4" }')) == ["actions.ask.send[2].hex"]
     assert error_keys(('type = "enum"', 'type = "enom"')) == ["states.input.type"]
     assert error_keys(("range = [1, 15]", "range = [1]")) == ["address.range[1]"]
+    assert error_keys(("range = [1, 15]", "range = [15, 1]")) == ["address.range"]
     assert error_keys(("[line]\nbaud = 4800", "line = 1")) == ["line"]
     assert error_keys((LOOP, 'method = "echo"')) == ["confirm.method"]
 
