@@ -75,6 +75,7 @@ class BitSums:
         inside = cells <= body
         frame_of = np.repeat(np.arange(len(block.firsts)), np.diff(block.firsts, append=first + len(cells)))
         residual = block.edges[first : first + len(cells)] - block.starts[frame_of] - cells * bit
+        residual[1::2] -= self.timing.shift
         usable = block.words >> body != 0
         usable[frame_of[inside & (np.abs(residual) > _OUTLIER * bit)]] = False
         take = np.flatnonzero(inside & usable[frame_of])

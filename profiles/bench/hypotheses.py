@@ -146,6 +146,7 @@ def _score(edges: Edges, timing: LineTiming, block: Block, fit: BitFit | None) -
     score = anywhere(np.diff(times[: first + 1])) + anywhere(np.diff(times[first + count - 1 :]))
     score += anywhere(times[stray] - times[stray - 1])
     residual = times[first : first + count] - block.starts[owner] - block.cells * bit
+    residual[1::2] -= timing.shift
     inside = explained & ~is_start
     taken = residual[inside]
     squares = (

@@ -13,8 +13,10 @@ from __future__ import annotations
 
 import enum
 import itertools
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -85,9 +87,9 @@ class Block:
     """The cells of each frame, first cell lowest, start and first stop bit included; idle is 1."""
     firsts: IntArray
     """The index in ``edges`` of each frame's start edge."""
-    edges: FloatArray
-    """The edges, in ticks, without glitches; edges back to idle are earlier by the timing's shift."""
-    cells: npt.NDArray[np.int32]
+    edges: npt.NDArray[Any]
+    """The edges, in ticks, without glitches."""
+    cells: npt.NDArray[np.int8]
     """For each edge from ``firsts[0]`` on: the number of cells between the frame's start and it."""
     glitches: int
     false_starts: int
@@ -131,7 +133,7 @@ class Frames:
         return low.tobytes()
 
 
-def _without_glitches(times: FloatArray, shortest: float) -> tuple[FloatArray, IntArray, int]:
+def _without_glitches(times: npt.NDArray[Any], shortest: float) -> tuple[npt.NDArray[Any], IntArray, int]:
     """Drop runs shorter than ``shortest``: edges left, where their clusters begin, number of glitches.
 
     A glitch is two edges and both go. Of an odd number of edges close together (a change that bounces) the
@@ -160,21 +162,26 @@ def _chain(steps: bytes, start: int, stop: int) -> list[int]:
     return chain
 
 
+def _further(times: npt.NDArray[Any], length: float) -> npt.NDArray[Any]:
+    """Times moved on; whole ticks stay whole, so that a comparison with ``<`` comes out the same."""
+    return times + (math.ceil(length) if times.dtype.kind == "i" else length)
+
+
 def _steps(
-    leaving: FloatArray, returning: FloatArray, timing: LineTiming
+    leaving: npt.NDArray[Any], returning: npt.NDArray[Any], timing: LineTiming
 ) -> tuple[bytes, npt.NDArray[np.bool_]]:
     """For each edge away from idle: how many further the next start is if this one starts a frame.
 
     Also which of them are no start at all, the line being back before the middle of the start bit.
     """
-    reach = leaving + (timing.body + 0.5) * timing.bit
+    reach = _further(leaving, (timing.body + 0.5) * timing.bit)
     steps = np.ones(len(leaving), np.uint8)
     for ahead in range(1, len(leaving)):
         inside = leaving[ahead:] < reach[:-ahead]
         if not inside.any() or ahead > 250:
             break
         steps[:-ahead] += inside
-    false_start = returning - leaving[: len(returning)] < 0.5 * timing.bit
+    false_start = returning - leaving[: len(returning)] < 0.5 * timing.bit + timing.shift
     if false_start.any():
         steps[: len(false_start)][false_start] = 1
     return steps.tobytes(), false_start
@@ -236,10 +243,8 @@ def frame_blocks(
     length = (timing.body + 0.5) * timing.bit
     while position < total:
         last = position + block >= total
-        raw = edges.ticks[position : position + block].astype(np.float64)
+        raw = edges.ticks[position : position + block]
         times, kept, glitches = _without_glitches(raw, shortest)
-        if timing.shift:
-            times[1::2] -= timing.shift
         leaving, returning = times[0::2], times[1::2]
         steps, false_start = _steps(leaving, returning[: len(leaving)], timing)
         chain: IntArray = np.array(_chain(steps, 0, len(leaving)), np.int64)
@@ -261,29 +266,34 @@ def frame_blocks(
             yield _read(times, good, 2 * stop, timing, glitches, len(chain) - len(good))
         elif glitches:
             nothing: IntArray = np.empty(0, np.int64)
-            yield Block(times[:0], nothing, nothing, times[:0], np.empty(0, np.int32), glitches, len(chain))
+            yield Block(np.empty(0), nothing, nothing, times[:0], np.empty(0, np.int8), glitches, len(chain))
         if last:
             return
         position += int(kept[2 * stop]) if stop < len(leaving) else block
 
 
 def _read(
-    times: FloatArray, starts: IntArray, stop: int, timing: LineTiming, glitches: int, false_starts: int
+    times: npt.NDArray[Any], starts: IntArray, stop: int, timing: LineTiming, glitches: int, false_starts: int
 ) -> Block:
     """Read the frames that start at the edges ``2 * starts``; the last one's edges end at index ``stop``."""
     firsts = 2 * starts
     stop = min(stop, len(times))
     counts = np.diff(firsts, append=stop)
     begins = times[firsts]
-    since = times[firsts[0] : stop] - np.repeat(begins, counts)
-    since *= 1.0 / timing.bit
-    since += 0.5
-    np.minimum(since, _LONGEST_CELLS, out=since)
-    cells = since.astype(np.int32)
+    # A frame is a few hundred ticks long: single precision is enough once the start is taken off.
+    since = (times[firsts[0] : stop] - np.repeat(begins, counts)).astype(np.float32)
+    since *= np.float32(1.0 / timing.bit)
+    since += np.float32(0.5)
+    if timing.shift:
+        since[1::2] -= np.float32(timing.shift / timing.bit)
+    np.clip(since, 0, _LONGEST_CELLS, out=since)
+    cells = since.astype(np.int8)
     full = (1 << timing.body + 1) - 1
     flips = np.array([full & (full << cell) for cell in range(_LONGEST_CELLS + 1)], np.uint16)
     words = np.bitwise_xor.reduceat(flips[cells], firsts - firsts[0]) ^ np.uint16(full)
-    return Block(begins, words.astype(np.int64), firsts, times, cells, glitches, false_starts)
+    return Block(
+        begins.astype(np.float64), words.astype(np.int64), firsts, times, cells, glitches, false_starts
+    )
 
 
 def _parity_errors(words: IntArray, timing: LineTiming) -> npt.NDArray[np.bool_]:

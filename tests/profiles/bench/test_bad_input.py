@@ -117,9 +117,14 @@ def test_a_recording_cut_off_in_its_last_line(tmp_path: Path) -> None:
 
 
 def test_options_that_cannot_be(tmp_path: Path) -> None:
-    for name in ("baud", "hysteresis", "sample_interval", "burst_gap_bits"):
-        with pytest.raises(BadValue, match="can't be"):
-            DecodeOptions(**{name: -1.0})  # type: ignore[arg-type] -- the names vary
+    with pytest.raises(BadValue, match="baud can't be -1"):
+        DecodeOptions(baud=-1.0)
+    with pytest.raises(BadValue, match="hysteresis can't be 0"):
+        DecodeOptions(hysteresis=0.0)
+    with pytest.raises(BadValue, match="sample interval can't be nan"):
+        DecodeOptions(sample_interval=float("nan"))
+    with pytest.raises(BadValue, match="burst gap bits can't be inf"):
+        DecodeOptions(burst_gap_bits=float("inf"))
     path = tmp_path / "a.csv"
     path.write_text("Time,CH1\n0.0,0\n0.1,1\n0.2,0\n")
     with pytest.raises(NotKnown, match=r"no channel 'CH9'.*it has CH1"):

@@ -15,9 +15,9 @@ from profiles.frames import BitOrder, FrameFormat, reverse_bits
 from tests.profiles.bench.lines import line
 
 
-def decoded(edges: Edges, **options: object) -> DecodedSegment:
+def decoded(edges: Edges, options: DecodeOptions | None = None) -> DecodedSegment:
     capture = Capture("line", "test", (Channel("rx", ChannelKind.LOGIC, "a line", logic=edges),))
-    return decode(capture, DecodeOptions(**options)).channels[0].main  # type: ignore[arg-type] -- as given
+    return decode(capture, options).channels[0].main
 
 
 def with_break(edges: Edges, bit: float, low: float, high: float) -> Edges:
@@ -119,7 +119,7 @@ def test_text_decides_the_order_of_bits() -> None:
     found = decoded(line(turned, "8N1", 4800))
     assert found.order.word == "msb"
     assert bytes(found.values) == text
-    given = decoded(line(turned, "8N1", 4800), bit_order=BitOrder.LSB)
+    given = decoded(line(turned, "8N1", 4800), DecodeOptions(bit_order=BitOrder.LSB))
     assert bytes(given.values) == turned
 
 
