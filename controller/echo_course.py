@@ -136,8 +136,7 @@ class Course:
 
     def hear(self, data: bytes, now: float, fault: Reason | None = None) -> None:
         """Tell of bytes that are not our own, or should not be."""
-        if data:
-            self.effects.append(Heard(data, now, fault))
+        self.effects.append(Heard(data, now, fault))
 
     def echo(self, data: bytes, now: float, lags: tuple[float, ...]) -> None:
         """Our own frames came back right."""
@@ -236,5 +235,7 @@ class Course:
         report.expected = report.got = report.failed_at = None
         if report.began is not None:
             report.ended = now
-            place = max(script.first, report.echoed) if self.compares else script.first
+            left = int((now - script.out_at) / self.times.frame)
+            accounted_for = report.echoed if self.compares else min(script.first + left, script.next)
+            place = max(script.first, accounted_for)
             report.failed_at = place if place < report.frames else None

@@ -24,12 +24,14 @@ class Settling:
         self._course = course
         self._matcher = course.transmission.listener()
         self._explained = False
-        self.deadline = now + course.longest + 2 * course.times.frame + course.times.slack
-        self._limit = self.deadline + course.busy_timeout
+        self._until = self.deadline = now + course.longest + 2 * course.times.frame + course.times.slack
+        self._limit = self._until + course.busy_timeout
 
     def received(self, data: bytes, now: float) -> tuple[Step | None, bytes]:
         """What comes is a message, or the beginning of one, or odd."""
         odd = self._odd(self._matcher.feed(data, now))
+        if self._matcher.deadline is None:
+            self.deadline = max(self._until, now)
         if odd is None:
             self._course.hear(data, now)
             return None, b""

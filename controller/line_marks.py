@@ -117,25 +117,31 @@ def _there_and_back(
         turned: 1 where the line between is inverted.
     """
     ours, theirs = formats
-    there = _read(ours.cells(value, order), 1.0, theirs, 1 / rate, order, turned)
-    if there is None:
-        return set()
-    back = _read(theirs.cells(there, order), 1 / rate, ours, 1.0, order, turned)
-    return {there & 0xFF} if back is None else {there & 0xFF, back & 0xFF}
+    there = _read(ours.cells(value, order), (1.0, 1 / rate), theirs, order, turned)
+    back = _read(theirs.cells(there, order), (1 / rate, 1.0), ours, order, turned)
+    return {there & 0xFF, back & 0xFF}
 
 
 def _read(
     cells: tuple[tuple[int, float], ...],
-    sent_bit: float,
+    bits: tuple[float, float],
     frame: FrameFormat,
-    bit: float,
     order: BitOrder,
     turned: int,
-) -> int | None:
-    """What a receiver makes of a frame's cells; None where it sees no start of a frame.
+) -> int:
+    """What a receiver makes of a frame's cells.
 
-    It looks at the middle of each of its bits, counted from the first edge from idle to 0, as a UART does.
+    It looks at the middle of each of its bits, counted from the first edge to 0, as a UART does. There always
+    is one: at the start bit, or on an inverted line where the stop bit begins at the latest.
+
+    Args:
+        cells: the frame as it is sent.
+        bits: the sender's bit time and the receiver's.
+        frame: the receiver's frame format.
+        order: its bit order.
+        turned: 1 where the line between is inverted.
     """
+    sent_bit, bit = bits
     edges: list[tuple[float, int]] = []
     at, level = 0.0, 1 ^ turned
     for sent, length in cells:
@@ -143,12 +149,10 @@ def _read(
             level = sent ^ turned
             edges.append((at, level))
         at += length * sent_bit
-    start = next((edge for edge, now in edges if now == 0), None)
-    if start is None:
-        return None
+    start = next(edge for edge, now in edges if now == 0)
     value = 0
     for place in range(frame.data_bits):
         when = start + (place + 1.5) * bit
-        seen = next((now for edge, now in reversed(edges) if edge <= when), 1 ^ turned)
+        seen = next(now for edge, now in reversed(edges) if edge <= when)
         value |= seen << (place if order is BitOrder.LSB else frame.data_bits - 1 - place)
     return value

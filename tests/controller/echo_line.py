@@ -26,14 +26,14 @@ class Adapter:
 
     def __init__(self, latency: float = 0.0, batch: float = 0.0, phase: float = 0.0) -> None:
         self.latency, self.batch, self.phase = latency, batch, phase
-        self._held: list[tuple[float, int, int]] = []
+        self._held: list[tuple[float, float, int, int]] = []
         self._count = 0
 
     def arrive(self, value: int, at: float) -> None:
         due = at + self.latency
         if self.batch:
             due = max(due, math.ceil((due - self.phase) / self.batch) * self.batch + self.phase)
-        heapq.heappush(self._held, (due, self._count, value))
+        heapq.heappush(self._held, (due, at, self._count, value))
         self._count += 1
 
     @property
@@ -43,7 +43,7 @@ class Adapter:
     def take(self, now: float) -> bytes:
         out = bytearray()
         while self._held and self._held[0][0] <= now:
-            out.append(heapq.heappop(self._held)[2])
+            out.append(heapq.heappop(self._held)[-1])
         return bytes(out)
 
 
@@ -305,8 +305,8 @@ class Run:
         return self.report.ended - self.report.began
 
 
-Order = tuple[float, Callable[[EchoMachine, float], list[Effect]]]
-"""Something that is done to the machine at an instant."""
+Order = tuple[float, bytes | Callable[[EchoMachine, float], list[Effect]]]
+"""Something that happens to the machine at an instant: bytes of others are read, or it is told something."""
 
 
 def drive(
@@ -347,7 +347,12 @@ def drive(
             run.delivered += data
             perform(machine.received(data, now), now)
         while pending and pending[0][0] <= now:
-            perform(pending.pop(0)[1](machine, now), now)
+            order = pending.pop(0)[1]
+            if isinstance(order, bytes):
+                run.delivered += order
+                perform(machine.received(order, now), now)
+            else:
+                perform(order(machine, now), now)
         perform(machine.tick(now), now)
     else:
         raise AssertionError("the machine does not come to an end")

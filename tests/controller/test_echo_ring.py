@@ -19,7 +19,7 @@ from .echo_messages import RingCase, T, ring_cases, rules, sending
 
 
 @given(ring_cases())
-@settings(deadline=None, max_examples=300)
+@settings(deadline=None, max_examples=200)
 def test_every_message_is_confirmed(case: RingCase) -> None:
     machine, ring = EchoMachine(case.times), case.ring()
     run = drive(machine, ring, sending(case.payload, confirm=case.confirm(retries=0)))
@@ -35,7 +35,7 @@ def test_every_message_is_confirmed(case: RingCase) -> None:
 @given(
     ring_cases(), st.floats(0, 0.02), st.lists(st.tuples(st.integers(1, 19), st.floats(0, 0.1)), max_size=3)
 )
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=100)
 def test_without_latency_it_takes_the_least_time_that_the_line_allows(
     case: RingCase, dead_time: float, given_pauses: list[tuple[int, float]]
 ) -> None:
@@ -49,7 +49,7 @@ def test_without_latency_it_takes_the_least_time_that_the_line_allows(
 
 
 @given(ring_cases(), st.floats(0, 0.4), st.floats(1e-3, 0.4), st.integers(0, 16))
-@settings(deadline=None, max_examples=300)
+@settings(deadline=None, max_examples=200)
 def test_units_answering_is_right_or_not_told(
     case: RingCase, latency: float, jitter: float, units: int
 ) -> None:
