@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from profiles.bench.edges import FloatArray
+from profiles.bench.numeric import dot
 from profiles.bench.uart import Block, LineTiming
 
 __all__ = ["BitFit", "BitSums", "fit_bit_time"]
@@ -69,34 +69,39 @@ class BitSums:
 
     def add(self, block: Block) -> None:
         """Take in a block's frames: those with a stop bit whose edges all are near their cells' borders."""
-        body, bit = self.timing.body, self.timing.bit
-        first = int(block.firsts[0]) if len(block.firsts) else 0
-        cells = block.cells
-        inside = cells <= body
-        frame_of = np.repeat(np.arange(len(block.firsts)), np.diff(block.firsts, append=first + len(cells)))
-        residual = block.edges[first : first + len(cells)] - block.starts[frame_of] - cells * bit
-        residual[1::2] -= self.timing.shift
-        usable = block.words >> body != 0
-        usable[frame_of[inside & (np.abs(residual) > _OUTLIER * bit)]] = False
-        take = np.flatnonzero(inside & usable[frame_of])
-        if not len(take):
+        if not len(block.firsts):
             return
-        owner, c, y = frame_of[take], cells[take].astype(np.float64), residual[take]
-        r = (take & 1).astype(np.float64)
-        begins = np.flatnonzero(np.diff(owner, prepend=-1))
-        count = np.diff(begins, append=len(owner))
-
-        def within(a: FloatArray, b: FloatArray) -> float:
-            sums = np.add.reduceat(a, begins) * np.add.reduceat(b, begins) / count
-            return float(a @ b - sums.sum())
-
-        self.cc += within(c, c)
-        self.cr += within(c, r)
-        self.rr += within(r, r)
-        self.cy += within(c, y)
-        self.ry += within(r, y)
-        self.yy += within(y, y)
-        self.edges += len(take)
+        body, bit = self.timing.body, self.timing.bit
+        first, cells = int(block.firsts[0]), block.cells
+        counts = np.diff(block.firsts, append=first + len(cells))
+        c = cells.astype(np.float64)
+        y = block.edges[first : first + len(cells)] - np.repeat(block.starts, counts)
+        y -= c * bit
+        if self.timing.shift:
+            y[1::2] -= self.timing.shift
+        r = np.zeros(len(c))
+        r[1::2] = 1.0
+        begins = block.firsts - first
+        outside = (cells > body) | (np.abs(y) > _OUTLIER * bit)
+        unstopped = block.words >> body == 0
+        if outside.any() or unstopped.any():
+            owner = np.repeat(np.arange(len(begins)), counts)
+            usable = ~unstopped
+            usable[owner[outside & (cells <= body)]] = False
+            take = np.flatnonzero(usable[owner] & (cells <= body))
+            if not len(take):
+                return
+            owner, c, y, r = owner[take], c[take], y[take], r[take]
+            begins = np.flatnonzero(np.diff(owner, prepend=-1))
+            counts = np.diff(begins, append=len(owner))
+        of_c, of_r, of_y = (np.add.reduceat(values, begins) for values in (c, r, y))
+        self.cc += dot(c, c) - float((of_c * of_c / counts).sum())
+        self.cr += dot(c, r) - float((of_c * of_r / counts).sum())
+        self.rr += dot(r, r) - float((of_r * of_r / counts).sum())
+        self.cy += dot(c, y) - float((of_c * of_y / counts).sum())
+        self.ry += dot(r, y) - float((of_r * of_y / counts).sum())
+        self.yy += dot(y, y) - float((of_y * of_y / counts).sum())
+        self.edges += len(c)
         self.frames += len(begins)
 
     def solve(self, *, shift_prior: float | None = None) -> BitFit | None:

@@ -22,6 +22,7 @@ import numpy as np
 
 from profiles.bench.bit_time import BitFit, BitSums
 from profiles.bench.edges import Edges, FloatArray, IntArray
+from profiles.bench.numeric import dot
 from profiles.bench.odds import anywhere, jittered
 from profiles.bench.uart import Block, LineTiming, frame_blocks
 from profiles.frames import FrameFormat, Parity
@@ -149,9 +150,7 @@ def _score(edges: Edges, timing: LineTiming, block: Block, fit: BitFit | None) -
     residual[1::2] -= timing.shift
     inside = explained & ~is_start
     taken = residual[inside]
-    squares = (
-        fit.squares if fit is not None and fit.edges - fit.frames >= len(taken) else float(taken @ taken)
-    )
+    squares = fit.squares if fit is not None and fit.edges - fit.frames >= len(taken) else dot(taken, taken)
     if timing.shift:
         score -= 0.5 * (timing.shift / (_SHIFT * bit)) ** 2
     score += int(bad.sum()) * _FRAMING + int(broken.sum()) * _BREAK
@@ -191,10 +190,10 @@ def clocked_bits(edges: Edges, bit: float) -> float:
     number = cells[inside]
     if len(exact) < 3:
         return -math.inf
-    fitted = float(exact @ number / (number @ number))
+    fitted = dot(exact, number) / dot(number, number)
     residual = exact - number * fitted
     score = anywhere(runs[~inside]) - float(number.sum()) * math.log(2)
     # A run has two edges with jitter.
-    squares = float(residual @ residual) / 2
+    squares = dot(residual, residual) / 2
     jitter = jittered(squares, len(exact) - 1, _scale(edges))
     return score + jitter - len(exact) * math.log(math.sqrt(2))

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from profiles.bench.edges import IntArray
 from profiles.bench.hypotheses import Account
+from profiles.bench.numeric import dot
 from profiles.bench.odds import anywhere, jittered, log_of_sum, of_some_size
 from profiles.frames import FrameFormat, Parity
 
@@ -90,7 +91,7 @@ def _dead_times(account: Account, stop: float) -> float:
     sizes = [int(tight.sum())] if tight.any() else []
     score += _STRAIGHT if tight.any() else 0.0
     near = np.where(tight, dead, np.where(whole, dead - rest, 0.0))
-    squares = float(near @ near)
+    squares = dot(near, near)
     exact = int(tight.sum() + whole.sum())
     if whole.any():
         _, counts = np.unique(rest[whole], return_counts=True)
@@ -104,7 +105,7 @@ def _dead_times(account: Account, stop: float) -> float:
         alike = np.bincount(cluster, off * off) / counts < (alike_within / 2) ** 2
         sizes += counts[alike].tolist() + [1] * int(counts[~alike].sum())
         again = alike[cluster]
-        squares += float(off[again] @ off[again])
+        squares += dot(off[again], off[again])
         exact += int((counts[alike] - 1).sum())
         score += of_some_size(np.concatenate((centre[alike], free[~again])) * bit)
     score += len(sizes) * math.log(_NEW_TIME) - math.lgamma(_NEW_TIME + len(spacing)) + math.lgamma(_NEW_TIME)

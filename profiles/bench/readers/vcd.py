@@ -27,9 +27,12 @@ _TIMESCALE = re.compile(r"(1|10|100)\s*(s|ms|us|ns|ps|fs)")
 _COMMENT = re.compile(rb"(?<!\S)\$comment\s.*?\s\$end(?!\S)", re.DOTALL)
 _OPEN_COMMENT = re.compile(rb"(?<!\S)\$comment\s")
 _VECTOR = re.compile(rb"(?<!\S)[bBrR][^\s]*\s+[^\s]+")
+_ANY_VECTOR = re.compile(rb"(?<!\S)[bBrR]")
 _SINGLE = re.compile(rb"(?<!\S)[bB]([01xXzZ])\s+([^\s]+)")
 _HEADER = 1 << 24
 """Bytes in which the header has to end."""
+_IS_CHANGE = np.isin(np.arange(256), np.frombuffer(b"01xXzZ", np.uint8))
+"""For each byte whether it is a scalar's value."""
 Bytes = npt.NDArray[np.uint8]
 
 
@@ -120,7 +123,7 @@ def _word_blocks(file: BinaryIO) -> Iterator[bytes]:
             return
         joined = rest + block
         cut = joined.rfind(b"\n") + 1 or joined.rfind(b" ") + 1
-        opened = list(_OPEN_COMMENT.finditer(joined, 0, cut))
+        opened = list(_OPEN_COMMENT.finditer(joined, 0, cut)) if b"$comment" in joined else []
         if opened and b"$end" not in joined[opened[-1].end() : cut]:
             cut = opened[-1].start()
         # A vector's value and its code may stand on two lines.
@@ -151,9 +154,9 @@ class _Changes:
 
     def add(self, block: bytes) -> None:
         """Take in a block of whole words."""
-        if b"$" in block:
+        if b"$comment" in block:
             block = _COMMENT.sub(b" ", block)
-        if re.search(rb"(?<!\S)[bBrR]", block):
+        if any(letter in block for letter in (b"b", b"B", b"r", b"R")) and _ANY_VECTOR.search(block):
             block = _SINGLE.sub(rb"\1\2", block)
             block, vectors = _VECTOR.subn(b" ", block)
             self.passed_over += vectors
@@ -169,8 +172,8 @@ class _Changes:
         is_time = first == ord("#")
         lengths = ends - begins
         times = self._times(text, begins[is_time], lengths[is_time])
-        is_change = np.isin(first, np.frombuffer(b"01xXzZ", np.uint8))
-        self.strange += int((~is_time & ~is_change & (first != ord("$"))).sum())
+        is_change = _IS_CHANGE[first]
+        self.strange += len(first) - int((is_time | is_change | (first == ord("$"))).sum())
         which = np.cumsum(is_time)[is_change]
         at = np.concatenate(([self._now], times))[which]
         if len(times):
@@ -183,13 +186,14 @@ class _Changes:
     def _times(self, text: Bytes, begins: IntArray, lengths: IntArray) -> IntArray:
         """The numbers after the # signs."""
         times = np.zeros(len(begins), np.int64)
-        for length in np.unique(lengths).tolist():
+        for length in np.flatnonzero(np.bincount(lengths)).tolist():
             rows = np.flatnonzero(lengths == length)
+            starts = begins[rows]
             value = np.zeros(len(rows), np.int64)
             if not 2 <= length <= 19:
                 raise FileUnreadable("a time in the dump is no number", where=self._where)
             for place in range(1, length):
-                digit = text[begins[rows] + place]
+                digit = text[starts + place]
                 if ((digit < 48) | (digit > 57)).any():
                     raise FileUnreadable("a time in the dump is no whole number", where=self._where)
                 value = value * 10 + (digit - 48)
