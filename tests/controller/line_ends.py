@@ -253,13 +253,16 @@ def descriptors() -> dict[str, str]:
 @contextlib.contextmanager
 def nothing_leaks() -> Iterator[None]:
     """Fails a test that leaves a thread or a descriptor behind."""
-    gc.collect()
     threads, before = set(threading.enumerate()), len(descriptors())
+
+    def gone() -> bool:
+        return set(threading.enumerate()) <= threads and len(descriptors()) <= before
+
     yield
-    gone = wait_until(lambda: set(threading.enumerate()) <= threads and len(descriptors()) <= before)
-    assert gone, (
-        f"left: {set(threading.enumerate()) - threads}, {before} descriptors before, now {descriptors()}"
-    )
+    if not gone():
+        gc.collect()  # what a failed attempt left in a traceback goes with it
+        left = set(threading.enumerate()) - threads
+        assert wait_until(gone), f"left: {left}, {before} descriptors before, now {descriptors()}"
 
 
 class TcpServer:

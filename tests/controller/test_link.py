@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from controller.link import LineEvent
-from controller.ports import PortSettings, open_port
+from controller import link as link_module
+from controller import waiting
+from controller.link import LineEvent, Link
+from controller.ports import Port, PortSettings, open_port
 from controller.records import Direction, Reason, Result
 from controller.transmission import LineTimes
 from profiles.model import Method
@@ -17,6 +19,7 @@ from tests.controller.line_ends import (
     FAST,
     Echoing,
     FarEnd,
+    Listener,
     TcpServer,
     linked,
     nothing_leaks,
@@ -31,6 +34,12 @@ from tests.controller.serial_server import SerialServer, quiet_about_pyserial
 def _leaves_nothing_open() -> Iterator[None]:
     with nothing_leaks():
         yield
+
+
+@pytest.fixture(autouse=True)
+def _nothing_waits_for_the_end_of_a_wait(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever is asked or arrives has to end the wait of the link's thread by itself."""
+    monkeypatch.setattr(waiting, "_LONGEST", 40.0)
 
 
 # Transmissions
@@ -199,6 +208,42 @@ def test_many_small_reads_become_few_records_and_nothing_is_lost() -> None:
     assert instants == sorted(instants)
 
 
+def test_while_nothing_is_under_way_reading_rests_after_each_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(link_module, "_COALESCE", 0.5)
+    reads: list[bytes] = []
+
+    def opener(wanted: PortSettings) -> Port:
+        port = open_port(wanted)
+        true = port.read
+
+        def read() -> bytes:
+            reads.append(true())
+            return reads[-1]
+
+        monkeypatch.setattr(port, "read", read)
+        return port
+
+    with FarEnd() as far, linked(settings(far.name), opener=opener) as (_, listener):
+        for value in range(200):
+            far.write(bytes((value,)))
+        assert wait_until(lambda: listener.data(Direction.HEARD) == bytes(range(200)))
+    assert len(reads) < 50
+
+
+def test_what_others_have_said_is_known_before_anything_of_ours_goes_out(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(link_module, "_COALESCE", 30.0)  # what comes now lies unread
+    with FarEnd() as far, linked(settings(far.name)) as (link, listener):
+        far.write(b"\x55")
+        assert wait_until(lambda: listener.data(Direction.HEARD) == b"\x55")
+        far.write(b"\x56")
+        link.transmit(transmission("one", b"\x01", Method.NONE))
+        assert listener.report("one").result is Result.SENT
+    order = [(event.direction, event.data) for event in listener.events]
+    assert order == [(Direction.HEARD, b"\x55"), (Direction.HEARD, b"\x56"), (Direction.SENT, b"\x01")]
+
+
 def test_what_comes_while_a_transmission_is_under_way_is_marked_as_such() -> None:
     with FarEnd() as far, linked(settings(far.name)) as (link, listener):
         far.write(b"\x70")
@@ -245,12 +290,8 @@ def test_a_tap_never_writes_whatever_is_asked(pass_on: bool) -> None:
 
 
 def test_a_tap_refuses_while_its_port_is_closed_too() -> None:
-    listener_name = "/dev/ttyNOWHERE"
-    from controller.link import Link
-    from tests.controller.line_ends import Listener
-
     listener = Listener()
-    link = Link("hall", settings(listener_name), FAST, listener, writes=False)
+    link = Link("hall", settings("/dev/ttyNOWHERE"), FAST, listener, writes=False)
     link.start()
     assert listener.is_down()
     link.transmit(transmission("one"))

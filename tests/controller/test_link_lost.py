@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from controller import port_io
+from controller import port_io, waiting
 from controller.link import Link
 from controller.ports import Port, PortSettings, open_port
 from controller.records import Direction, Reason, Result
@@ -232,7 +232,10 @@ def test_it_fails_at_once_though_an_attempt_to_open_takes_long(name: Path) -> No
             assert listener.is_up(2)
 
 
-def test_before_the_first_word_of_the_port_what_is_asked_waits_for_it(name: Path) -> None:
+def test_before_the_first_word_of_the_port_what_is_asked_waits_for_it(
+    name: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(waiting, "_LONGEST", 40.0)  # it is begun at once, not at the end of some wait
     go_on = threading.Event()
 
     def opener(wanted: PortSettings) -> Port:

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from controller import waiting
 from controller.echo import EchoMachine
 from controller.link import Link
 from controller.ports import Port, PortSettings, open_port
@@ -37,6 +38,12 @@ Starts = Callable[[FarEnd, Listener], Link]
 def _leaves_nothing_open() -> Iterator[None]:
     with nothing_leaks():
         yield
+
+
+@pytest.fixture(autouse=True)
+def _nothing_waits_for_the_end_of_a_wait(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A stop, or whatever is asked, has to end the wait of the link's thread by itself."""
+    monkeypatch.setattr(waiting, "_LONGEST", 40.0)
 
 
 def check_each_has_one_report(listener: Listener, *names: str) -> None:

@@ -19,7 +19,6 @@ from controller import port_io
 from controller.ports import Port, open_port
 from profiles.errors import LinkLost
 from tests.controller.line_ends import (
-    PATIENCE,
     FarEnd,
     TcpServer,
     nothing_leaks,
@@ -246,38 +245,30 @@ def test_a_closed_port_raises_link_lost_and_nothing_else(method: str) -> None:
             assert lost is None or lost.where == name
 
 
-@pytest.mark.parametrize("method", METHODS)
-def test_a_network_port_whose_server_goes_raises_link_lost_and_nothing_else(method: str) -> None:
+def test_a_network_port_whose_server_goes_raises_link_lost_and_nothing_else() -> None:
     with TcpServer() as server:
         port = open_port(settings(server.url))
         server.accept()
         server.drop()
-        must_tell = method in {"read", "write"}
-        lost: list[LinkLost | None] = []
-
-        def notices() -> bool:
-            lost.append(loss(port, method))
-            return lost[-1] is not None
-
         # A first write may still be taken by this end's buffer.
-        assert wait_until(notices, PATIENCE if must_tell else 0.05) or not must_tell
-        port.close()
-        assert all(
-            each is None or each.todo == "look at the network and at the serial server" for each in lost
-        )
+        assert wait_until(lambda: loss(port, "write") is not None)
+        lost = {method: loss(port, method) for method in METHODS}
+    assert lost["read"] is not None
+    assert lost["write"] is not None
+    assert {e.todo for e in lost.values() if e} == {"look at the network and at the serial server"}
+    assert {e.where for e in lost.values() if e} == {server.url}
 
 
 @quiet_about_pyserial
-@pytest.mark.parametrize("method", METHODS)
-def test_an_rfc2217_port_whose_server_goes_raises_link_lost_and_nothing_else(method: str) -> None:
+def test_an_rfc2217_port_whose_server_goes_raises_link_lost_and_nothing_else() -> None:
     with SerialServer() as server:
         port = open_port(settings(server.url + "?timeout=0.2"))
         server.drop()
         assert wait_until(lambda: loss(port, "read") is not None)
-        lost = loss(port, method)
-        port.close()
-        assert lost is not None or method not in {"read", "prepare"}
-        assert lost is None or lost.where == port.name
+        lost = {method: loss(port, method) for method in METHODS}
+    assert lost["read"] is not None
+    assert lost["prepare"] is not None
+    assert {e.where for e in lost.values() if e} == {port.name}
 
 
 def test_closing_twice_is_once() -> None:
