@@ -1,4 +1,4 @@
-"""Sums of products without a thread pool: one that spins for a few microseconds' work slows the whole machine."""
+"""Sums of products without a thread pool, which spins for longer than the work takes."""
 
 from __future__ import annotations
 

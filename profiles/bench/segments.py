@@ -15,6 +15,8 @@ __all__ = ["Segment", "read_line"]
 _BAD_SHARE = 0.08
 """Share of frames with errors above which another rate is looked for."""
 _LEAST_EDGES = 24
+_GOOD_ENOUGH = 0.9
+"""Confidence in both halves, less their share of errors, at which no further cut is tried."""
 _TRIED = 8
 """Rests at which the rate may have changed that are tried."""
 
@@ -33,7 +35,7 @@ class Segment:
 
 def read_line(edges: Edges, overrides: LineOverrides) -> tuple[Segment, ...]:
     """Find a line's settings and read its frames; several segments where the rate changes in between."""
-    return tuple(_read(edges, overrides, 0.0, 3))
+    return tuple(_read(_whole(edges, overrides, 0.0), overrides, 3))
 
 
 def _whole(edges: Edges, overrides: LineOverrides, start: float) -> Segment:
@@ -45,39 +47,35 @@ def _whole(edges: Edges, overrides: LineOverrides, start: float) -> Segment:
     return Segment(start, edges.duration, edges, fit, frames)
 
 
-def _read(edges: Edges, overrides: LineOverrides, start: float, depth: int) -> list[Segment]:
-    whole = _whole(edges, overrides, start)
-    timing = whole.fit.timing
+def _read(whole: Segment, overrides: LineOverrides, depth: int) -> list[Segment]:
+    """A stretch as it is, or cut in two where that reads better, and so on."""
+    edges, timing = whole.edges, whole.fit.timing
     if overrides.baud is not None or timing is None or depth == 0 or len(edges) < 2 * _LEAST_EDGES:
         return [whole]
     doubtful = _bad_share(whole) > _BAD_SHARE or whole.fit.frame is None
-    if not doubtful:
-        changed = _change(whole)
-        if changed is None:
-            return [whole]
-    best: tuple[float, int] | None = None
+    if not doubtful and _change(whole) is None:
+        return [whole]
+    best: tuple[float, Segment, Segment] | None = None
     for cut in _rests(edges, whole):
-        first, second = (find_line(part, overrides) for part in _parts(edges, cut))
-        if first.frame is None or second.frame is None or first.timing is None or second.timing is None:
+        middle = float(edges.ticks[cut]) * edges.tick
+        first = _whole(edges.part(0, cut), overrides, whole.start)
+        if first.fit.frame is None or first.fit.timing is None:
             continue
-        if 0.97 < first.timing.bit / second.timing.bit < 1.03:
+        second = _whole(edges.part(cut, len(edges)), overrides, middle)
+        if second.fit.frame is None or second.fit.timing is None:
             continue
-        sides = [_whole(part, overrides, 0.0) for part in _parts(edges, cut)]
-        bad = sum(_bad_share(side) * max(len(side.frames), 1) for side in sides)
-        quality = min(first.confidence, second.confidence) - bad / max(
-            sum(len(side.frames) for side in sides), 1
-        )
+        if 0.97 < first.fit.timing.bit / second.fit.timing.bit < 1.03:
+            continue
+        bad = sum(_bad_share(side) * len(side.frames) for side in (first, second))
+        share = bad / max(len(first.frames) + len(second.frames), 1)
+        quality = min(first.fit.confidence, second.fit.confidence) - share
         if best is None or quality > best[0]:
-            best = (quality, cut)
+            best = (quality, first, second)
+        if quality > _GOOD_ENOUGH:
+            break
     if best is None or best[0] < 0.5:
         return [whole]
-    left, right = _parts(edges, best[1])
-    middle = float(edges.ticks[best[1]]) * edges.tick
-    return [*_read(left, overrides, start, depth - 1), *_read(right, overrides, middle, depth - 1)]
-
-
-def _parts(edges: Edges, cut: int) -> tuple[Edges, Edges]:
-    return edges.part(0, cut), edges.part(cut, len(edges))
+    return [*_read(best[1], overrides, depth - 1), *_read(best[2], overrides, depth - 1)]
 
 
 def _bad_share(segment: Segment) -> float:

@@ -108,9 +108,8 @@ def test_a_table_of_ten_million_rows(tmp_path: Path) -> None:
     begin = time.perf_counter()
     edges, _ = capture.channels[0].edges()
     edging = time.perf_counter() - begin
-    print(
-        f"\n{path.stat().st_size / 1e6:.0f} MB: ours {ours:.2f} s, loadtxt {theirs:.2f} s, {ours / theirs:.2f} times;"
-    )
+    size = path.stat().st_size / 1e6
+    print(f"\n{size:.0f} MB: ours {ours:.2f} s, loadtxt {theirs:.2f} s, {ours / theirs:.2f} times;")
     print(f"a channel's {len(edges)} edges took {edging:.2f} s more")
     assert ours <= 1.5 * theirs
 
@@ -130,9 +129,8 @@ def test_a_gigabyte_within_a_gigabyte(tmp_path: Path) -> None:
     done = subprocess.run([sys.executable, "-c", program, path], capture_output=True, text=True, check=True)
     taken = time.perf_counter() - begin
     most = int(done.stdout) * (1 if sys.platform == "darwin" else 1024)
-    print(
-        f"\n{path.stat().st_size / 1e9:.2f} GB read and decoded in {taken:.0f} s with {most / 1e9:.2f} GB at most"
-    )
+    size = path.stat().st_size / 1e9
+    print(f"\n{size:.2f} GB read and decoded in {taken:.0f} s with {most / 1e9:.2f} GB at most")
     path.unlink()
     assert most < 1.0e9
 
