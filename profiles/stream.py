@@ -18,6 +18,11 @@ __all__ = ["Found", "StreamMatcher"]
 
 K = TypeVar("K")
 
+_Read = tuple[K, ByteTemplate, Reading]
+
+_KEPT_READINGS = 1024
+"""Messages whose reading is kept."""
+
 
 @dataclass(frozen=True, slots=True)
 class Found(Generic[K]):
@@ -58,7 +63,8 @@ class StreamMatcher(Generic[K]):
         self._templates = [
             (key, template, re.compile(template.pattern, re.DOTALL)) for key, template in ordered
         ]
-        self._any = _union([template.pattern for _, template in ordered])
+        self._any = _union([template.pattern for _, template in ordered], numbered=True)
+        self._read: dict[bytes, _Read[K]] = {}
         self._begun = _union([t.prefix_pattern for _, t in ordered if t.size > 1])
         self._longest = max((template.size for _, template in ordered), default=1)
         self._held = b""
@@ -100,19 +106,21 @@ class StreamMatcher(Generic[K]):
         data = self._held
         out: list[Found[K]] = []
         unknown_from = place = 0
+        # Before the tail that is shorter than the longest message nothing can be a half one.
+        tail = len(data) - self._longest + 1
         while place < len(data):
-            match_at = self._next(self._any, data, place, len(data))
-            half_at = None if drop_halves else self._next_half(data, place)
-            if match_at is None and half_at is None:
-                place = len(data)
-                break
-            if half_at is not None and (
-                match_at is None or half_at < match_at or (half_at == match_at and not final)
-            ):
+            match = self._any.search(data, place) if self._any else None
+            match_at = len(data) if match is None else match.start()
+            half_at = None
+            if match_at >= tail and not drop_halves:
+                half_at = self._next_half(data, max(place, tail))
+            if half_at is not None and (half_at < match_at or (half_at == match_at and not final)):
                 place = half_at
                 break
-            assert match_at is not None  # noqa: S101 -- the two tests above leave nothing else
-            found = self._read_at(data, match_at)
+            if match is None:
+                place = len(data)
+                break
+            found = self._read_at(data, match)
             if found is None:
                 place = match_at + 1
                 continue
@@ -127,17 +135,29 @@ class StreamMatcher(Generic[K]):
         self._start += place
         return out
 
-    @staticmethod
-    def _next(pattern: re.Pattern[bytes] | None, data: bytes, start: int, stop: int) -> int | None:
-        found = pattern.search(data, start, stop) if pattern else None
+    def _next_half(self, data: bytes, place: int) -> int | None:
+        """Where the earliest unfinished message begins."""
+        found = self._begun.search(data, place) if self._begun else None
         return found.start() if found else None
 
-    def _next_half(self, data: bytes, place: int) -> int | None:
-        """Where the earliest unfinished message begins, in the tail that could hold one."""
-        return self._next(self._begun, data, max(place, len(data) - self._longest + 1), len(data))
-
-    def _read_at(self, data: bytes, place: int) -> tuple[K, ByteTemplate, Reading] | None:
-        for key, template, pattern in self._templates:
+    def _read_at(self, data: bytes, match: re.Match[bytes]) -> _Read[K] | None:
+        """The message at a place where some template matches, its check apart."""
+        piece = match.group()
+        known = self._read.get(piece)
+        if known is not None:
+            return known
+        first = (match.lastindex or 1) - 1
+        key, template, _ = self._templates[first]
+        reading = template.read(piece)
+        if reading is not None:
+            # Gear repeats itself. What a message says can be kept by its bytes alone: they decide which
+            # template comes first among those of their length.
+            if len(self._read) >= _KEPT_READINGS:
+                self._read.clear()
+            self._read[piece] = key, template, reading
+            return key, template, reading
+        place = match.start()
+        for key, template, pattern in self._templates[first + 1 :]:
             if pattern.match(data, place):
                 reading = template.read(data[place : place + template.size])
                 if reading is not None:
@@ -148,8 +168,9 @@ class StreamMatcher(Generic[K]):
         return Found(None, self._start + start, data[start:stop], None)
 
 
-def _union(patterns: list[bytes]) -> re.Pattern[bytes] | None:
-    return re.compile(b"|".join(b"(?:" + p + b")" for p in patterns), re.DOTALL) if patterns else None
+def _union(patterns: list[bytes], *, numbered: bool = False) -> re.Pattern[bytes] | None:
+    opening = b"(" if numbered else b"(?:"
+    return re.compile(b"|".join(opening + p + b")" for p in patterns), re.DOTALL) if patterns else None
 
 
 def _openness(template: ByteTemplate) -> int:
