@@ -1,4 +1,4 @@
-"""One bus: its queue, its link, and what its traffic means.
+"""One bus: its queue, its line, and its health.
 
 Everything here runs in the event loop; the link's thread hands over what happened in batches.
 """
@@ -7,63 +7,49 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Callable, Coroutine, Sequence
-from dataclasses import dataclass, replace
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
-from controller.carrying import method_for, outcome_of, transmission_for
-from controller.command_queue import CommandQueue, Waiting
-from controller.guard import Cleared, Refusal
+from controller.aftermath import BusAlerts
+from controller.bus_line import BusLine
+from controller.bus_setup import BusSetup
+from controller.carrier import Carrier
+from controller.command_queue import CommandQueue, TakenBack, Waiting
+from controller.courier import Courier
+from controller.guard import Cleared
 from controller.hearing import Hearing
-from controller.link import LineEvent, Link
-from controller.ports import PortSettings
-from controller.records import (
-    BusStatus,
-    LinkState,
-    Outcome,
-    Reason,
-    Record,
-    Result,
-)
-from controller.states import known_by
+from controller.link import LineEvent
+from controller.records import BusStatus, LinkState, Outcome, Reason, Record, Result
 from controller.surroundings import Surroundings
-from controller.transmission import LineTimes, Report, handed_on
+from controller.telling import Ended, Telling
+from controller.transmission import Report
 from controller.waiting import Clock, monotonic
-from profiles.compiled import CompiledProfile, resolve
-from profiles.errors import BadValue, JournalError, LinewardenError
-from profiles.model import Method
-from profiles.template import Message
+from profiles.compiled import CompiledProfile
+from profiles.errors import LinewardenError
 
 __all__ = ["Bus", "BusSetup"]
 
 log = logging.getLogger(__name__)
 
-_BEFORE = 5.0
-"""Seconds of traffic before a failure that the journal keeps with it."""
-_AFTER = 2.0
-"""The same after it."""
-
-
-@dataclass(frozen=True, slots=True)
-class BusSetup:
-    """What a bus needs to know of itself, out of the site file."""
-
-    id: str
-    port: PortSettings
-    topology: str
-    units: dict[int | None, str]
-    """Unit ids by address."""
-    units_expected: int | None = None
-    hears_itself: bool = False
-    pass_on: bool = False
-    latency: float | None = None
-    """The adapter's least latency in seconds, where the site or a self-test says it."""
-    jitter: float | None = None
-    hop: float | None = None
-    """One hop in seconds, where it was learned."""
+_ENDING = TakenBack("the controller ended before it was sent")
+_LAST_WORD = 3.0
+"""Seconds that a stopped link's last reports have to come in."""
+_FAULT_STANDS = 300.0
+"""Seconds after which a fault of this program on a bus is taken to be over, if no other one has come."""
+_AFTER_A_FAULT = 0.1
+"""Seconds before the work goes on after a fault of this program, so that it does not fill the log."""
 
 
 class Bus:
-    """One bus of a running controller."""
+    """One bus of a running controller.
+
+    Args:
+        setup: what it knows of itself.
+        profile: what its bytes mean.
+        surroundings: what it shares with the other buses.
+        clock: monotonic seconds.
+    """
 
     def __init__(
         self,
@@ -73,65 +59,55 @@ class Bus:
         *,
         clock: Clock = monotonic,
     ) -> None:
-        self.setup = setup
-        self.profile = profile
         self._with = surroundings
-        self._clock = clock
-        self._loop = asyncio.get_running_loop()
-        self._learned_latency = setup.latency, setup.jitter
+        courier = Courier(self, asyncio.get_running_loop())
+        self._line = BusLine(setup, profile, surroundings.journal, courier, clock)
         self._hearing = Hearing(setup.id, profile, setup.units, surroundings, clock)
-        self._queue = CommandQueue(surroundings.gate.ready_at, clock)
+        self._queue = CommandQueue(surroundings.gate.ready, clock, surroundings.utc)
+        self._alerts = BusAlerts(
+            setup.id, ring=setup.ring, expected=setup.units_expected, alert=surroundings.alert
+        )
+        self._telling = Telling(surroundings, self._hearing, self._alerts, self._tell_status)
+        self._carrier = Carrier(self._line, self._hearing, surroundings, clock, self._met_fault)
         self._current: Waiting | None = None
-        self._reports: dict[str, asyncio.Future[Report]] = {}
-        self._afterwards: set[asyncio.Task[None]] = set()
+        self._profiles: deque[tuple[CompiledProfile, Callable[[], None], asyncio.Future[None]]] = deque()
         self._worker: asyncio.Task[None] | None = None
         self._stopping = False
         self._first_word = asyncio.Event()
-        self._counters = dict.fromkeys(("actions", "failures"), 0)
-        writes = setup.topology != "tap"
-        up = LinkState.UP if writes else LinkState.LISTENING
-        self._up_state = up
+        self._fault_over: asyncio.TimerHandle | None = None
         self.status = BusStatus(
             setup.id, LinkState.DOWN, surroundings.utc(), units_expected=setup.units_expected
         )
-        self._link = self._new_link()
 
-    # Life
+    @property
+    def setup(self) -> BusSetup:
+        """What it knows of itself."""
+        return self._line.setup
 
-    def _new_link(self) -> Link:
-        return Link(
-            self.setup.id,
-            self.setup.port,
-            self._times(),
-            _Courier(self, self._hearing, self._loop),
-            pass_on=self.setup.pass_on,
-            writes=self.setup.topology != "tap",
-            clock=self._clock,
-        )
-
-    def _times(self) -> LineTimes:
-        line = self.profile.line
-        latency, jitter = self._learned_latency
-        hops = (self.setup.units_expected or 0) if self.setup.topology == "ring" else 0
-        return LineTimes(
-            frame=line.frame_time,
-            hops=hops,
-            hop=self.setup.hop,
-            latency=latency,
-            jitter=jitter,
-            dead_time=line.dead_time,
-            burst_gap=line.burst_gap,
-            handed_on=handed_on(line.format),
-        )
+    @property
+    def profile(self) -> CompiledProfile:
+        """What its bytes mean."""
+        return self._line.profile
 
     def timing(self) -> tuple[float | None, float | None, float | None]:
         """The adapter's latency and jitter, and one hop, in seconds, as far as they are known."""
-        times = self._times()
+        times = self._line.times()
         return times.latency, times.jitter, times.hop
+
+    @property
+    def last_heard(self) -> dict[str, float]:
+        """When each unit last spoke of itself, UTC."""
+        return self._hearing.last_heard
+
+    def counters(self) -> dict[str, int]:
+        """All counters, the driver's own included."""
+        return {**self._carrier.counters, **self._hearing.counters, **self._line.link.counters()}
+
+    # Life
 
     async def start(self) -> None:
         """Open the port and begin to work; nothing is sent."""
-        self._link.start()
+        self._line.link.start()
         self._worker = asyncio.create_task(self._work(), name=f"bus {self.setup.id}")
 
     async def first_word(self) -> None:
@@ -140,267 +116,162 @@ class Bus:
 
     async def stop(self) -> None:
         """Finish the frame in hand; what waits is cancelled, with its outcome in the journal."""
-        self._queue.cancel()
+        self._stopping = True
+        self._telling.hurry()
+        self._queue.take_back(lambda _: True, _ENDING)
         if self._current is not None:
-            self._current.cancelled = True
-        await asyncio.to_thread(self._link.stop)
+            self._current.taken_back = self._current.taken_back or _ENDING
+        await self._line.stop()
         if self._worker is not None:
             # The link's last reports are on their way into this loop; each command still gets its outcome.
-            self._stopping = True
-            self._queue.wake()
+            await asyncio.wait([self._worker], timeout=_LAST_WORD)
+            self._carrier.give_up()
             await self._worker
-        for task in list(self._afterwards):
-            task.cancel()
-        await asyncio.gather(*self._afterwards, return_exceptions=True)
+        await self._line.stop()
+        await self._telling.end()
         self._hearing.close()
+        if self._fault_over is not None:
+            self._fault_over.cancel()
+        while self._profiles:
+            self._profiles.popleft()[2].set_result(None)
+        self._first_word.set()
 
-    def take_profile(self, profile: CompiledProfile) -> None:
-        """Go on with a new profile; the port is opened again only if the line settings differ."""
-        same_line = profile.line == self.profile.line
-        self.profile = profile
+    async def take_profile(self, profile: CompiledProfile, adopted: Callable[[], None]) -> None:
+        """Go on with a new profile once the command under way is over; nothing is sent.
+
+        Args:
+            profile: the new one. The port is opened anew only where its settings differ.
+            adopted: called when it holds, between two commands.
+        """
+        if self._worker is not None and not self._worker.done():
+            done = asyncio.get_running_loop().create_future()
+            self._profiles.append((profile, adopted, done))
+            self._queue.wake()
+            await done
+
+    async def _adopt(self, profile: CompiledProfile, adopted: Callable[[], None]) -> None:
+        anew = self._line.needs_opening(profile)
+        if anew:
+            await self._line.stop()
+            self._set_status(link=LinkState.DOWN, text="its line settings have changed; it is opened anew")
+            self._publish(self._with.states.doubt_all(self.setup.units.values(), self._with.utc()))
+        adopted()
         self._hearing.set_profile(profile)
-        if same_line:
-            self._link.set_times(self._times())
-            return
-        old = self._link
-        self.setup = replace(self.setup, port=replace(self.setup.port, line=profile.line))
-        self._link = self._new_link()
-
-        async def change() -> None:
-            await asyncio.to_thread(old.stop)
-            self._link.start()
-
-        self._later(change())
+        if anew:
+            self._line.open_anew(profile, start=not self._stopping)
+        else:
+            self._line.take_profile(profile)
 
     # Commands
 
     async def execute(self, cleared: Cleared) -> Outcome:
         """Queue a command whose intent is journalled, and wait for its outcome."""
-        return await asyncio.shield(self._queue.put(cleared).done)
+        if self._worker is None or self._worker.done():
+            waiting = Waiting(cleared)
+            await self._telling.tell(waiting, Ended(self._carrier.cancelled(cleared, _ENDING)))
+        else:
+            waiting = self._queue.put(cleared)
+            if self._stopping:
+                waiting.taken_back = _ENDING
+        return await asyncio.shield(waiting.done)
 
-    def cancel(self, command_id: str) -> bool:
-        """Take back a command that waits or is under way; whether there was one."""
-        if self._queue.cancel(command_id):
-            return True
-        if self._current is None or self._current.cleared.command.id != command_id:
-            return False
-        self._current.cancelled = True
-        self._link.cancel(command_id)
-        return True
+    def take_back(self, which: Callable[[Cleared], bool], why: TakenBack) -> list[asyncio.Future[Outcome]]:
+        """Take back what waits and what is under way; that ends when the frame in hand is accounted for.
+
+        Returns:
+            The outcome of each, as it will be.
+        """
+        found = self._queue.take_back(which, why)
+        if self._current is not None and which(self._current.cleared):
+            self._current.taken_back = self._current.taken_back or why
+            self._line.link.cancel(self._current.id)
+            found.append(self._current)
+        return [waiting.done for waiting in found]
 
     async def _work(self) -> None:
+        """Never ends before its time: whoever waits for an outcome would wait for ever."""
         while not (self._stopping and not self._queue):
-            waiting = await self._queue.next(until=lambda: self._stopping)
-            if waiting is None:
-                continue
-            self._current = waiting
-            cleared = waiting.cleared
             try:
-                outcome = await self._carry_out(waiting)
-            except JournalError as error:
-                outcome = self._ended(cleared, Result.FAILED, Reason.JOURNAL, error.what, error.todo)
-            except Exception:
-                log.exception("bus %s: a command ended in a fault of this program", self.setup.id)
-                text = "a fault of this program; its log says more"
-                outcome = self._ended(cleared, Result.FAILED, Reason.INTERNAL, text, "the log")
-            self._current = None
-            await self._tell(waiting, outcome)
+                if self._profiles and not self._stopping:
+                    profile, adopted, done = self._profiles.popleft()
+                    try:
+                        await self._adopt(profile, adopted)
+                    finally:
+                        done.set_result(None)
+                else:
+                    waiting = await self._queue.next(self._something_else)
+                    if waiting is not None:
+                        await self._see_to(waiting)
+            except Exception as error:
+                log.exception("bus %s met a fault of this program", self.setup.id)
+                self._met_fault(error)
+                await asyncio.sleep(_AFTER_A_FAULT)
 
-    async def _carry_out(self, waiting: Waiting) -> Outcome:
-        cleared = waiting.cleared
-        if waiting.cancelled:
-            return self._ended(cleared, Result.CANCELLED, Reason.CANCELLED, "taken back before it was sent")
-        gate = self._with.gate
-        refusal = gate.at_its_turn(
-            cleared,
-            utc=self._with.utc(),
-            now=self._clock(),
-            locks=self._with.locks(),
-            states=self._with.states,
-        )
-        if refusal is not None:
-            return self.refused(cleared, refusal)
-        try:
-            message = await self._message(cleared)
-        except BadValue as error:
-            return self.refused(cleared, Refusal(Reason.OUT_OF_RANGE, error.what, error.todo))
-        hears_itself = self.setup.hears_itself
-        open_line = self.setup.topology == "open"
-        method = method_for(cleared, self.profile, open_line=open_line, hears_itself=hears_itself)
-        profile = self.profile
-        transmission = transmission_for(cleared, profile, message, method, hears_itself=hears_itself)
-        self._reports[transmission.id] = self._loop.create_future()
-        self._hearing.sending(transmission.id, cleared)
-        self._link.transmit(transmission)
-        report = await self._reports[transmission.id]
-        del self._reports[transmission.id]
-        if report.all_out:
-            gate.sent(cleared, self._clock())
-        self._counters["actions"] += 1
-        outcome = outcome_of(report, message, method, profile, self._times(), self._with.utc())
-        if outcome.reason is Reason.LINK_LOST and self.status.text:
-            outcome = replace(outcome, text=f"{outcome.text}: {self.status.text}")
-        self._update_states(cleared, report)
-        self._update_alerts(outcome, loop=method is Method.LOOP)
-        return outcome
+    def _something_else(self) -> bool:
+        """Whether the worker has something to do that goes before the commands that wait."""
+        return not self._queue if self._stopping else bool(self._profiles)
 
-    async def _message(self, cleared: Cleared) -> Message:
-        if cleared.action is None:
-            return Message(cleared.command.raw or b"")
-        counters = {}
-        for counter in cleared.action.send.counters:
-            scope = cleared.command.unit if counter.per == "unit" else self.setup.id
-            counters[counter.name] = await self._with.journal.next_counter(
-                scope, counter.name, counter.start, counter.wrap
-            )
-        return cleared.action.message(cleared.values, address=cleared.address, counters=counters)
-
-    def _update_states(self, cleared: Cleared, report: Report) -> None:
-        now = self._with.utc()
-        identity = cleared.command.id
-        action = cleared.action
-        for unit in cleared.units:
-            if action is None:
-                if report.all_out:
-                    self._publish(self._with.states.doubt_all([unit], now))
-                continue
-            values = resolve(action.spec.sets, cleared.values)
-            if report.result.good:
-                known = known_by(report.result)
-                if report.reply is not None and report.reading is not None:
-                    values |= resolve(report.reply.spec.sets, {**cleared.values, **report.reading.values})
-                self._publish(self._with.states.put(unit, values, known, now, identity))
-            elif report.all_out and report.reason is not Reason.REFUSED_BY_UNIT:
-                # The whole message was out: the unit may have obeyed, whatever came back.
-                self._publish(self._with.states.doubt(unit, values, now, identity))
-
-    def _update_alerts(self, outcome: Outcome, *, loop: bool) -> None:
-        bus = self.setup.id
-        if outcome.result is Result.FAILED and outcome.reason is not Reason.REFUSED_BY_UNIT:
-            self._counters["failures"] += 1
-            if outcome.reason is not Reason.LINK_LOST:
-                self._with.alert("chain", bus, outcome.text, outcome.look_at)
-        elif outcome.result in (Result.CONFIRMED, Result.ANSWERED):
-            self._with.alert("chain", bus, None, "")
-        expected = self.setup.units_expected
-        answering = outcome.units_answering
-        if loop and outcome.result is Result.CONFIRMED and answering is not None and expected is not None:
-            same = answering == expected
-            self._with.alert(
-                "units",
-                bus,
-                None if same else f"{answering} of {expected} units answer",
-                "the units that are bypassed or new, and `units_expected` in the site file",
-            )
-        if outcome.result.good:
-            lag = outcome.lag_ms.least if outcome.lag_ms else self.status.lag_ms
-            self._set_status(units_answering=answering, lag_ms=lag)
-
-    def refused(self, cleared: Cleared, refusal: Refusal) -> Outcome:
-        """The outcome of a command that did not pass the gate."""
-        return self._ended(cleared, Result.REFUSED, refusal.reason, refusal.text, refusal.todo)
-
-    def _ended(
-        self, cleared: Cleared, result: Result, reason: Reason, text: str, look_at: str = ""
-    ) -> Outcome:
-        return Outcome(cleared.command.id, result, reason, text, look_at, at=self._with.utc())
-
-    async def _tell(self, waiting: Waiting, outcome: Outcome) -> None:
-        """Journal first, then everybody."""
-        traffic = self._hearing.since(outcome.at - _BEFORE) if outcome.result is Result.FAILED else ()
-        try:
-            await self._with.journal.outcome(outcome, traffic)
-        except JournalError as error:
-            log.error("%s", error)  # noqa: TRY400 -- one line says it; no fault of the program to trace
-            self._with.alert("journal", "site", f"the journal can't be written: {error.what}", error.todo)
-        if traffic and not self._stopping:
-            self._later(self._keep_what_follows(outcome.command_id, outcome.at))
-        self._with.publish(outcome)
-        if not waiting.done.done():
-            waiting.done.set_result(outcome)
-
-    async def _keep_what_follows(self, command_id: str, at: float) -> None:
-        await asyncio.sleep(_AFTER)
-        following = tuple(record for record in self._hearing.since(at) if record.at > at)
-        if following:
-            await self._with.journal.keep_traffic(command_id, following)
-
-    def _later(self, work: Coroutine[None, None, None]) -> None:
-        task = self._loop.create_task(work)
-        self._afterwards.add(task)
-        task.add_done_callback(self._afterwards.discard)
+    async def _see_to(self, waiting: Waiting) -> None:
+        self._current = waiting
+        ended = await self._carrier.carry_out(waiting)
+        self._current = None
+        if ended.outcome.reason is Reason.LINK_LOST and self.status.text:
+            ended.outcome = replace(ended.outcome, text=f"{ended.outcome.text}: {self.status.text}")
+        self._telling.tell_soon(waiting, ended)
 
     # What the link tells, in the event loop
 
     def on_up(self, latency: tuple[float, float] | None) -> None:
         """The port is open."""
-        if latency is not None and self.setup.latency is None:
-            self._learned_latency = latency
-            self._link.set_times(self._times())
+        self._line.take_latency(latency)
         self._first_word.set()
-        self._with.alert("link", self.setup.id, None, "")
-        self._set_status(link=self._up_state, text="")
+        self._alerts.link(None)
+        self._set_status(link=LinkState.UP if self.setup.writes else LinkState.LISTENING, text="")
 
     def on_down(self, error: LinewardenError) -> None:
         """The port is gone."""
         self._first_word.set()
-        self._with.alert("link", self.setup.id, f"the adapter is not there: {error.what}", error.todo)
+        self._alerts.link(f"the adapter is not there: {error.what}", error.todo)
         self._set_status(link=LinkState.DOWN, text=str(error), units_answering=None)
         self._publish(self._with.states.doubt_all(self.setup.units.values(), self._with.utc()))
+
+    def on_traffic(self, events: Sequence[LineEvent]) -> None:
+        """Bytes went by."""
+        self._hearing.take(events)
+
+    def on_report(self, report: Report) -> None:
+        """A transmission is over."""
+        self._carrier.on_report(report)
 
     def on_fault(self, error: BaseException) -> None:
         """The link's thread met a fault of this program and began anew."""
         self._first_word.set()
         log.error("bus %s: the link met a fault of this program", self.setup.id, exc_info=error)
-        self._with.alert(
-            "fault", self.setup.id, f"the link met a fault of this program: {error!r}", "the log"
-        )
+        self._met_fault(error)
 
-    def on_report(self, report: Report) -> None:
-        """A transmission is over."""
-        future = self._reports.get(report.id)
-        if future is not None and not future.done():
-            future.set_result(report)
+    # Its health
 
-    def _publish(self, records: Sequence[Record]) -> None:
-        for record in records:
-            self._with.publish(record)
+    def _met_fault(self, error: BaseException) -> None:
+        self._alerts.fault(f"a fault of this program: {error!r}")
+        if self._fault_over is not None:
+            self._fault_over.cancel()
+        loop = asyncio.get_running_loop()
+        self._fault_over = loop.call_later(_FAULT_STANDS, self._alerts.fault, None)
 
-    def driver_counters(self) -> dict[str, int]:
-        """All counters, the driver's own included."""
-        return {**self._counters, **self._hearing.counters, **self._link.counters()}
+    def _tell_status(self, outcome: Outcome) -> None:
+        """Something was sent, and this became of it."""
+        if outcome.result.good:
+            lag = outcome.lag_ms.least if outcome.lag_ms else self.status.lag_ms
+            self._set_status(units_answering=outcome.units_answering, lag_ms=lag)
+        elif outcome.result is Result.FAILED and self.setup.ring:
+            self._set_status(units_answering=None)
 
     def _set_status(self, **changes: object) -> None:
         status = replace(self.status, at=self._with.utc(), **changes)  # type: ignore[arg-type]  # -- its own fields
         if replace(status, at=self.status.at) != self.status:
-            self.status = replace(status, counters=self.driver_counters())
+            self.status = replace(status, counters=self.counters())
             self._with.publish(self.status)
 
-
-class _Courier:
-    """Carries the link's words from its thread into the event loop, in order."""
-
-    def __init__(self, bus: Bus, hearing: Hearing, loop: asyncio.AbstractEventLoop) -> None:
-        self._bus = bus
-        self._hearing = hearing
-        self._loop = loop
-
-    def _call(self, function: Callable[..., None], *arguments: object) -> None:
-        # After the loop is closed there is nobody left to tell.
-        if not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(function, *arguments)
-
-    def link_up(self, latency: tuple[float, float] | None) -> None:
-        self._call(self._bus.on_up, latency)
-
-    def link_down(self, error: LinewardenError) -> None:
-        self._call(self._bus.on_down, error)
-
-    def line_events(self, events: list[LineEvent]) -> None:
-        self._call(self._hearing.take, events)
-
-    def finished(self, report: Report) -> None:
-        self._call(self._bus.on_report, report)
-
-    def thread_failed(self, error: BaseException) -> None:
-        self._call(self._bus.on_fault, error)
+    def _publish(self, records: Sequence[Record]) -> None:
+        for record in records:
+            self._with.publish(record)

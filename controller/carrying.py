@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from controller.guard import Cleared
 from controller.reasons import explain
 from controller.records import LagFigures, Outcome
@@ -11,7 +13,7 @@ from profiles.model import Method
 from profiles.stream import StreamMatcher
 from profiles.template import Message, Reading
 
-__all__ = ["method_for", "outcome_of", "transmission_for"]
+__all__ = ["method_for", "middle", "outcome_of", "transmission_for"]
 
 
 def method_for(cleared: Cleared, profile: CompiledProfile, *, open_line: bool, hears_itself: bool) -> Method:
@@ -59,15 +61,23 @@ def transmission_for(
 def outcome_of(
     report: Report, message: Message, method: Method, profile: CompiledProfile, times: LineTimes, utc: float
 ) -> Outcome:
-    """What is told of a transmission."""
+    """What is told of a transmission.
+
+    Args:
+        report: what became of it.
+        message: what was to be sent.
+        method: how it was to be confirmed.
+        profile: by what it was made.
+        times: what was known of time on the line when it began.
+        utc: UTC seconds now.
+    """
     text, look_at = explain(report, method, profile.line.format, profile.line.order)
     loop = method is Method.LOOP
     lags = [lag * 1000 for lag in report.lags]
     figures = None
     if loop and lags:
         lags.sort()
-        middle = (lags[len(lags) // 2] + lags[(len(lags) - 1) // 2]) / 2
-        figures = LagFigures(round(lags[0], 3), round(middle, 3), round(lags[-1], 3))
+        figures = LagFigures(round(lags[0], 3), round(middle(lags), 3), round(lags[-1], 3))
     took = None
     if report.began is not None and report.ended is not None:
         took = round((report.ended - report.began) * 1000, 3)
@@ -87,7 +97,24 @@ def outcome_of(
         took_ms=took,
         wire_ms=round(wire_time(message, method, times, reply_frames) * 1000, 3),
         lag_ms=figures,
-        units_answering=units_answering(report.lags, times) if loop and report.result.good else None,
+        units_answering=_units(report.lags, times) if loop and report.result.good else None,
         values=dict(report.reading.values) if report.reading else {},
         at=utc,
     )
+
+
+def middle(ordered: Sequence[float]) -> float:
+    """The median of numbers in their order."""
+    return (ordered[len(ordered) // 2] + ordered[(len(ordered) - 1) // 2]) / 2
+
+
+def _units(lags: list[float], times: LineTimes) -> int | None:
+    """How many units answered; None where this command's own lags show that it can't be told.
+
+    What the adapter adds is known beforehand; what this computer adds, while it is busy, is not. Half of the
+    lags far above the least one say that it was, and then the least one may be late as well.
+    """
+    ordered = sorted(lags)
+    if not ordered or middle(ordered) - ordered[0] > times.frame / 3:
+        return None
+    return units_answering(lags, times)

@@ -3,36 +3,53 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 
 from controller.guard import Cleared
-from controller.records import Outcome
+from controller.records import Outcome, Reason
+from controller.unit_times import Ready
 from controller.waiting import Clock
 
-__all__ = ["CommandQueue", "Waiting"]
+__all__ = ["CommandQueue", "TakenBack", "Waiting"]
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
+class TakenBack:
+    """Why a command is not to be carried out any more."""
+
+    text: str = "taken back before it was sent"
+    reason: Reason = Reason.CANCELLED
+    look_at: str = ""
+
+
+@dataclass(slots=True, eq=False)
 class Waiting:
     """A command in the queue, or under way."""
 
     cleared: Cleared
     done: asyncio.Future[Outcome] = field(default_factory=lambda: asyncio.get_running_loop().create_future())
-    cancelled: bool = False
+    taken_back: TakenBack | None = None
+
+    @property
+    def id(self) -> str:
+        """The command's id."""
+        return self.cleared.command.id
 
 
 class CommandQueue:
     """The queue of one bus.
 
     Args:
-        ready_at: from when a command may be sent, on ``clock``.
+        ready: from when a command may be sent, on ``clock``.
         clock: monotonic seconds.
+        utc: UTC seconds, for deadlines.
     """
 
-    def __init__(self, ready_at: Callable[[Cleared], float], clock: Clock) -> None:
-        self._ready_at = ready_at
+    def __init__(self, ready: Callable[[Cleared], Ready], clock: Clock, utc: Callable[[], float]) -> None:
+        self._ready = ready
         self._clock = clock
+        self._utc = utc
         self._waiting: list[Waiting] = []
         self._changed = asyncio.Event()
 
@@ -46,23 +63,23 @@ class CommandQueue:
         self._changed.set()
         return waiting
 
-    def cancel(self, command_id: str | None = None) -> bool:
-        """Take back one command, or all; whether there was any. Each still comes out of ``next``."""
-        found = [w for w in self._waiting if command_id in (None, w.cleared.command.id)]
+    def take_back(self, which: Callable[[Cleared], bool], why: TakenBack) -> list[Waiting]:
+        """Take back the commands that ``which`` is true of; each of them still comes out of ``next``."""
+        found = [waiting for waiting in self._waiting if which(waiting.cleared)]
         for waiting in found:
-            waiting.cancelled = True
+            waiting.taken_back = waiting.taken_back or why
         self._changed.set()
-        return bool(found)
+        return found
 
     def wake(self) -> None:
         """Let ``next`` look again."""
         self._changed.set()
 
     async def next(self, until: Callable[[], bool]) -> Waiting | None:
-        """The command whose turn it is; waits for one, or until ``until`` holds and none is left."""
+        """The command whose turn it is; waits for one, or until ``until`` holds, which comes first."""
         while True:
             self._changed.clear()
-            if until() and not self._waiting:
+            if until():
                 return None
             now = self._clock()
             found, soonest = self._choose(now)
@@ -76,13 +93,28 @@ class CommandQueue:
                 continue
 
     def _choose(self, now: float) -> tuple[Waiting | None, float | None]:
-        soonest: float | None = None
+        """The command whose turn it is; or the soonest instant at which there can be one."""
+        utc = self._utc()
+        due: list[float] = []
         held: set[str] = set()
+        stay_on: set[str] = set()
         for waiting in sorted(self._waiting, key=lambda each: not each.cleared.de_energises):
-            units = set(waiting.cleared.units)
-            ready = self._ready_at(waiting.cleared)
-            if waiting.cancelled or (ready <= now and not held & units):
+            cleared = waiting.cleared
+            deadline = cleared.command.deadline
+            if waiting.taken_back or (deadline is not None and not utc <= deadline):
                 return waiting, None
-            held |= units
-            soonest = ready if soonest is None else min(soonest, ready)
-        return None, soonest
+            ready = self._ready(cleared)
+            behind = _meet(cleared.units, held) or (cleared.energises and _meet(cleared.units, stay_on))
+            if not behind and now >= ready.at:
+                return waiting, None
+            # Automation that has to leave a unit on holds up what would energise it again, and nothing else.
+            (stay_on if not behind and now >= ready.held_until else held).update(cleared.units)
+            if now < ready.at:
+                due.append(ready.at)
+            if deadline is not None:
+                due.append(now + deadline - utc)
+        return None, min(due, default=None)
+
+
+def _meet(units: Collection[str], others: set[str]) -> bool:
+    return not others.isdisjoint(units)

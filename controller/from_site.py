@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from controller.bus import BusSetup
+from urllib.parse import parse_qsl, urlsplit
+
+from controller.bus_setup import BusSetup
 from controller.guard import BusRules, UnitRules
-from controller.journal_store import Learned
+from controller.journal import Learned
 from controller.ports import PortSettings
 from controller.site import BusSpec, LoadedSite, UnitSpec
 from profiles.compiled import CompiledProfile
 
-__all__ = ["bus_rules", "bus_setup", "unit_rules"]
+__all__ = ["bus_rules", "bus_setup", "end_own_lines", "unit_rules"]
 
 
 def bus_rules(name: str, spec: BusSpec, profile: CompiledProfile) -> BusRules:
@@ -30,16 +32,12 @@ def bus_setup(name: str, spec: BusSpec, loaded: LoadedSite, learned: Learned | N
     """What a bus needs to know of itself. What the site says outranks what was measured."""
     line = loaded.profiles[name].line
     latency, jitter = _seconds(spec.adapter_latency_ms), _seconds(spec.adapter_jitter_ms)
-    if latency is None and learned is not None:
-        latency, jitter = learned.latency_s, learned.jitter_s
-    elif latency is not None and jitter is None:
-        jitter = 0.0
-    hop = learned.hop_bits / line.baud if learned is not None and learned.hop_bits is not None else None
+    if learned is not None:
+        latency = learned.latency_s if latency is None else latency
+        jitter = learned.jitter_s if jitter is None else jitter
     return BusSetup(
         name,
-        PortSettings(
-            _port(name, spec.port, loaded), line, spec.dtr, spec.rts, spec.rs485, spec.adapter_inverts
-        ),
+        PortSettings(_port(name, spec, loaded), line, spec.dtr, spec.rts, spec.rs485, spec.adapter_inverts),
         spec.topology,
         {unit.address: unit_id for unit_id, unit in loaded.site.units.items() if unit.bus == name},
         spec.units_expected,
@@ -47,15 +45,40 @@ def bus_setup(name: str, spec: BusSpec, loaded: LoadedSite, learned: Learned | N
         spec.pass_on,
         latency,
         jitter,
-        hop,
+        _hop_bits(learned, line.format.bits),
     )
 
 
-def _port(name: str, port: str, loaded: LoadedSite) -> str:
-    """The port as it is opened: a simulated line keeps the bus's name, so that it can be given orders."""
-    if not port.startswith("sim://") or "name=" in port:
-        return port
-    return f"{port}{'&' if '?' in port else '?'}name={loaded.site.site.id}-{name}"
+def _hop_bits(learned: Learned | None, frame_bits: float) -> float | None:
+    """The learned length of a hop, unless the profile's frames are of another length by now."""
+    bits = learned.hop_bits if learned is not None else None
+    return bits if bits is not None and 0.85 <= bits / frame_bits <= 1.05 else None
+
+
+def _own_line(name: str, spec: BusSpec, loaded: LoadedSite) -> str | None:
+    """The name of the simulated line that is made for this bus alone; None where there is none such.
+
+    A site's file may name a line, so that others can use it too: that one lives on.
+    """
+    if not spec.port.startswith("sim://") or "name" in dict(parse_qsl(urlsplit(spec.port).query)):
+        return None
+    return f"{loaded.site.site.id}-{name}"
+
+
+def end_own_lines(loaded: LoadedSite) -> None:
+    """End the simulated lines that were made for this site's buses alone: they are of no use after it."""
+    lines = [_own_line(name, spec, loaded) for name, spec in loaded.site.buses.items()]
+    if any(lines):
+        from controller.simulator.registry import names, stop
+
+        for line in set(names()).intersection(lines):
+            stop(line)
+
+
+def _port(name: str, spec: BusSpec, loaded: LoadedSite) -> str:
+    """The port as it is opened: a simulated line has a name in any case, so that it can be given orders."""
+    line = _own_line(name, spec, loaded)
+    return spec.port if line is None else f"{spec.port}{'&' if '?' in spec.port else '?'}name={line}"
 
 
 def _seconds(milliseconds: float | None) -> float | None:

@@ -1,6 +1,6 @@
 """The gate: the one way to the line, for every command from every origin.
 
-It asks in this order: is the command known, fresh, allowed for this origin, in range, within the bus's rate,
+It asks in this order: is the command fresh, known, allowed for this origin, in range, within the bus's rate,
 free of locks, past its minimum times, and is ``only_if`` met. De-energising is never refused for a rate, a
 lock or a time: it passes. Hold-off and minimum on times make a command wait instead of refusing it.
 
@@ -12,88 +12,22 @@ Pure: what time it is, which locks stand and how the states are, is handed in.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import replace
 
-from controller.records import Command, Lock, OriginKind, Reason
+from controller.clearance import MAY_ENERGISE, BusRules, Cleared, Refusal, UnitRules
+from controller.records import Command, Lock, OriginKind, Reason, StateChange
 from controller.states import StateBook
+from controller.unit_times import Rate, Ready, UnitTimes
 from profiles.compiled import CompiledAction, CompiledProfile
 from profiles.errors import BadValue, NotKnown
 from profiles.model import Effect, Value
+from profiles.template import MOST_BYTES
 
 __all__ = ["BusRules", "Cleared", "Gate", "Refusal", "UnitRules"]
 
 _AUTOMATIC = (OriginKind.MQTT, OriginKind.TRIGGER, OriginKind.SEQUENCE)
 _LOCAL = (OriginKind.SCREEN, OriginKind.COMMAND_LINE)
-
-
-@dataclass(frozen=True, slots=True)
-class UnitRules:
-    """What the gate knows of a unit."""
-
-    id: str
-    bus: str
-    address: int | None = None
-    group: str = ""
-    from_mqtt: frozenset[str] | None = None
-    """Actions that may be commanded over MQTT; None for all."""
-    minimum_off: float = 0.0
-    """Seconds off before it may be energised again."""
-    minimum_on: float = 0.0
-    """Seconds on before automation may de-energise it; people may at once."""
-
-
-@dataclass(frozen=True, slots=True)
-class BusRules:
-    """What the gate knows of a bus."""
-
-    id: str
-    profile: CompiledProfile
-    rate: float | None = None
-    """Most commands a second, over any ten seconds; None for no limit."""
-    allow_raw: bool = False
-    writes: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class Refusal:
-    """Why a command does not pass."""
-
-    reason: Reason
-    text: str
-    todo: str = ""
-    """What a person can do about it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Cleared:
-    """A command that passed: what it is to the bus."""
-
-    command: Command
-    bus: str
-    units: tuple[str, ...]
-    """The units that it concerns."""
-    action: CompiledAction | None
-    """None for raw bytes."""
-    values: dict[str, Value] = field(default_factory=dict)
-    address: int | None = None
-    to_all: bool = False
-
-    @property
-    def effect(self) -> Effect:
-        """What it does to the energy in the gear; raw bytes may do anything."""
-        return self.action.spec.effect if self.action else Effect.UNKNOWN
-
-    @property
-    def energises(self) -> bool:
-        """Whether it may energise: ``unknown`` counts as if it did."""
-        return self.effect in (Effect.ENERGISE, Effect.UNKNOWN)
-
-    @property
-    def de_energises(self) -> bool:
-        """Whether it only takes energy away."""
-        return self.effect is Effect.DE_ENERGISE
 
 
 class Gate:
@@ -107,15 +41,14 @@ class Gate:
     def __init__(self, buses: Iterable[BusRules], units: Iterable[UnitRules]) -> None:
         self._buses = {bus.id: bus for bus in buses}
         self._units = {unit.id: unit for unit in units}
-        self._held_until: dict[str, float] = {}
-        self._off_since: dict[str, float] = {}
-        self._on_since: dict[str, float] = {}
-        self._recent: dict[str, list[float]] = {}
+        self._rates = {bus.id: Rate(bus.rate) for bus in self._buses.values() if bus.rate is not None}
+        self._times = UnitTimes()
+        self._made_by = {bus.id: _makers(bus.profile) for bus in self._buses.values()}
 
     def set_profile(self, bus: str, profile: CompiledProfile) -> None:
-        """A bus has a new profile."""
-        old = self._buses[bus]
-        self._buses[bus] = BusRules(bus, profile, old.rate, old.allow_raw, old.writes)
+        """A bus has a new profile: what waits is judged anew at its turn."""
+        self._buses[bus] = replace(self._buses[bus], profile=profile)
+        self._made_by[bus] = _makers(profile)
 
     def units_of(self, target: str) -> tuple[str, ...]:
         """The units that a unit's, a group's or a bus's id stands for.
@@ -130,70 +63,117 @@ class Gate:
             raise NotKnown(f"no unit, group or bus is called {target!r}", todo=self._hint(target))
         return found
 
-    def admit(self, command: Command, *, utc: float, locks: Iterable[Lock]) -> Cleared | Refusal:
-        """Judge a command as it comes in: everything that does not depend on its turn."""
+    def reaches(self, cleared: Cleared, target: str) -> bool:
+        """Whether a command concerns a unit, a group or a bus, or any unit of it."""
+        if target == cleared.bus or target in cleared.units:
+            return True
+        return any(target == self._units[unit].group for unit in cleared.units if target)
+
+    # Judging
+
+    def admit(
+        self, command: Command, *, utc: float, now: float, locks: Iterable[Lock], states: StateBook
+    ) -> Cleared | Refusal:
+        """Judge a command as it comes in: everything that does not depend on its turn.
+
+        Args:
+            command: what is asked.
+            utc: UTC seconds.
+            now: monotonic seconds.
+            locks: the service locks that stand.
+            states: how the units are.
+        """
+        cleared = self._stale(command, utc) or self._judged(command)
+        if isinstance(cleared, Refusal):
+            return cleared
+        refusal = self._too_many(cleared, now) or self._locked(cleared, locks, states)
+        if refusal is not None:
+            return refusal
+        if cleared.bus in self._rates:
+            self._rates[cleared.bus].count(now)
+        return cleared
+
+    def at_its_turn(
+        self, cleared: Cleared, *, utc: float, now: float, locks: Iterable[Lock], states: StateBook
+    ) -> Cleared | Refusal:
+        """Judge a command again when the line is free for it: time has passed since it was admitted."""
+        stale = self._stale(cleared.command, utc)
+        if stale is not None:
+            return stale
+        if cleared.profile is not self._buses[cleared.bus].profile:
+            again = self._judged(cleared.command)
+            if isinstance(again, Refusal):
+                return again
+            cleared = again
+        return (
+            self._locked(cleared, locks, states)
+            or self._too_soon(cleared, now)
+            or self._condition(cleared, states)
+            or cleared
+        )
+
+    def ready(self, cleared: Cleared) -> Ready:
+        """From when it may be sent, on the monotonic clock."""
+        stays_on = float("-inf")
+        if cleared.de_energises and cleared.command.origin.kind in _AUTOMATIC:
+            for unit in cleared.units:
+                stays_on = max(stays_on, self._times.on_since(unit) + self._units[unit].minimum_on)
+        return Ready(self._times.held_until(cleared.units), stays_on)
+
+    # Remembering
+
+    def sent(self, cleared: Cleared, at: float) -> None:
+        """It went out whole at the monotonic instant ``at``, or may have."""
+        if cleared.action is None:
+            return
+        hold_off = cleared.action.spec.hold_off_ms / 1000
+        for unit in cleared.units:
+            self._times.told(unit, at, hold_off)
+            self._went(unit, cleared.effect, at)
+
+    def minds(self, unit: str) -> bool:
+        """Whether it matters how a unit is observed to be: one that has minimum times."""
+        rules = self._units[unit]
+        return rules.minimum_off > 0 or rules.minimum_on > 0
+
+    def noticed(self, change: StateChange, at: float) -> None:
+        """A unit was observed to be so, whoever has told it to: its minimum times count from there."""
+        unit, value = self._units.get(change.unit), change.value.value
+        if unit is not None and value is not None:
+            effect = self._made_by[unit.bus].get((change.state, value))
+            if effect is not None:
+                self._went(unit.id, effect, at)
+
+    def _went(self, unit: str, effect: Effect, at: float) -> None:
+        if effect is Effect.DE_ENERGISE:
+            self._times.went_off(unit, at)
+        elif effect is Effect.ENERGISE:
+            self._times.went_on(unit, at)
+
+    def remember(self, command: Command, at: float) -> None:
+        """An earlier run of this program sent it at the monotonic instant ``at``, or may have."""
+        found = self._judged(command)
+        if isinstance(found, Cleared):
+            self.sent(found, at)
+
+    @property
+    def memory(self) -> float:
+        """Seconds for which it matters what was sent: the longest hold-off or minimum time."""
+        times = [max(unit.minimum_off, unit.minimum_on) for unit in self._units.values()]
+        for bus in self._buses.values():
+            times += [action.spec.hold_off_ms / 1000 for action in bus.profile.actions.values()]
+        return max(times, default=0.0)
+
+    # One question each
+
+    def _judged(self, command: Command) -> Cleared | Refusal:
+        """Is it known, may it come from there, is it in range."""
         try:
-            cleared = self._resolve(command)
+            return self._resolve(command)
         except NotKnown as error:
             return Refusal(Reason.NOT_KNOWN, error.what, error.todo)
         except BadValue as error:
             return Refusal(Reason.OUT_OF_RANGE, error.what, error.todo)
-        if isinstance(cleared, Refusal):
-            return cleared
-        return (
-            self._stale(command, utc) or self._not_allowed(cleared) or self._locked(cleared, locks) or cleared
-        )
-
-    def within_rate(self, cleared: Cleared, now: float) -> Refusal | None:
-        """Count a command against its bus's rate; de-energising is counted and never refused."""
-        rate = self._buses[cleared.bus].rate
-        if rate is None:
-            return None
-        recent = [at for at in self._recent.get(cleared.bus, []) if now - at < _RATE_WINDOW]
-        full = len(recent) >= max(1, math.floor(rate * _RATE_WINDOW))
-        if full and not cleared.de_energises:
-            self._recent[cleared.bus] = recent
-            return Refusal(
-                Reason.TOO_FAST,
-                f"more than {rate:g} commands a second for bus {cleared.bus}",
-                "find out what sends so many, or raise `rate_per_s` in the site file",
-            )
-        self._recent[cleared.bus] = [*recent, now]
-        return None
-
-    def at_its_turn(
-        self, cleared: Cleared, *, utc: float, now: float, locks: Iterable[Lock], states: StateBook
-    ) -> Refusal | None:
-        """Judge a command again when the line is free for it: time has passed since it was admitted."""
-        return (
-            self._stale(cleared.command, utc)
-            or self._locked(cleared, locks)
-            or self._too_soon(cleared, now)
-            or self._condition(cleared, states)
-        )
-
-    def ready_at(self, cleared: Cleared) -> float:
-        """The monotonic instant from which it may be sent: hold-off, and automation's minimum on time."""
-        at = max((self._held_until.get(unit, -math.inf) for unit in cleared.units), default=-math.inf)
-        if cleared.de_energises and cleared.command.origin.kind in _AUTOMATIC:
-            for unit in cleared.units:
-                if unit in self._on_since:
-                    at = max(at, self._on_since[unit] + self._units[unit].minimum_on)
-        return at
-
-    def sent(self, cleared: Cleared, now: float) -> None:
-        """It went out, or may have."""
-        if cleared.action is None:
-            return
-        for unit in cleared.units:
-            self._held_until[unit] = now + cleared.action.spec.hold_off_ms / 1000
-            if cleared.de_energises:
-                self._off_since[unit] = now
-                self._on_since.pop(unit, None)
-            elif cleared.effect is Effect.ENERGISE:
-                self._on_since.setdefault(unit, now)
-
-    # One question each
 
     def _resolve(self, command: Command) -> Cleared | Refusal:
         unit = self._units.get(command.unit)
@@ -201,56 +181,48 @@ class Gate:
         if bus is None:
             raise NotKnown(f"no unit or bus is called {command.unit!r}", todo=self._hint(command.unit))
         if not bus.writes:
-            return Refusal(
-                Reason.LISTEN_ONLY, f"bus {bus.id} is a tap: nothing is ever written to it", "see `topology`"
-            )
-        units = (unit.id,) if unit else tuple(u.id for u in self._units.values() if u.bus == bus.id)
+            text = f"bus {bus.id} is a tap: nothing is ever written to it"
+            return Refusal(Reason.LISTEN_ONLY, text, "see `topology` in the site file")
+        everyone = tuple(u.id for u in self._units.values() if u.bus == bus.id)
         if command.raw is not None:
-            everyone = tuple(u.id for u in self._units.values() if u.bus == bus.id)
-            return Cleared(command, bus.id, everyone, None)
+            return (
+                self._raw_not_allowed(command, bus)
+                or _raw_problem(command.raw, bus)
+                or Cleared(command, bus.id, everyone, None, to_all=True, profile=bus.profile)
+            )
         action = bus.profile.action(command.action)
-        values = action.parameters(command.parameters)
-        address = unit.address if unit else None
-        if unit is None and action.send.addressed:
-            known = bus.profile.profile.address
-            address = known.all if known else None
-            if address is None:
-                raise BadValue(
-                    f"{bus.profile.profile.name} has no address for all units", todo="name one unit"
-                )
-        if action.send.addressed and address is None:
-            raise BadValue(f"{command.unit} has no address", todo="give it one in the site file")
         # Bytes without an address reach every unit on the line, whoever they were meant for.
         to_all = unit is None or not action.send.addressed
-        if to_all and unit is not None:
-            units = tuple(u.id for u in self._units.values() if u.bus == bus.id)
-        return Cleared(command, bus.id, units, action, values, address, to_all)
+        units = everyone if unit is None or to_all else (unit.id,)
+        forbidden = self._not_allowed(command, units)
+        if forbidden is not None:
+            return forbidden
+        values = action.parameters(command.parameters)
+        address = _address(command, unit, action, bus)
+        action.message(values, address=address)
+        others = (bus.profile.actions[name].spec.effect for name in action.twins)
+        toggles = any(effect in MAY_ENERGISE for effect in others)
+        return Cleared(command, bus.id, units, action, values, address, to_all, toggles, bus.profile)
 
     def _stale(self, command: Command, utc: float) -> Refusal | None:
-        if command.deadline is not None and utc > command.deadline:
-            return Refusal(
-                Reason.STALE, "its time was over before it could be sent", "look at the sender's clock"
-            )
+        # Turned round so that a deadline that is no number is over.
+        if command.deadline is not None and not utc <= command.deadline:
+            text = "its time was over before it could be sent"
+            return Refusal(Reason.STALE, text, "look at the sender's clock, and at what kept the bus busy")
         return None
 
-    def _not_allowed(self, cleared: Cleared) -> Refusal | None:
-        command = cleared.command
-        if command.raw is not None:
-            if command.origin.kind not in _LOCAL:
-                return Refusal(
-                    Reason.NOT_ALLOWED,
-                    "raw bytes can be sent on the spot only",
-                    "use `linewarden send` there",
-                )
-            if not self._buses[cleared.bus].allow_raw:
-                return Refusal(
-                    Reason.NOT_ALLOWED,
-                    f"bus {cleared.bus} takes no raw bytes",
-                    "set `allow_raw = true` for it in the site file",
-                )
-            return None
+    def _raw_not_allowed(self, command: Command, bus: BusRules) -> Refusal | None:
+        if command.origin.kind not in _LOCAL:
+            text, todo = "raw bytes can be sent on the spot only", "use `linewarden send` there"
+            return Refusal(Reason.NOT_ALLOWED, text, todo)
+        if not bus.allow_raw:
+            text = f"bus {bus.id} takes no raw bytes"
+            return Refusal(Reason.NOT_ALLOWED, text, "set `allow_raw = true` for it in the site file")
+        return None
+
+    def _not_allowed(self, command: Command, units: Iterable[str]) -> Refusal | None:
         if command.origin.kind is OriginKind.MQTT:
-            for unit in cleared.units:
+            for unit in units:
                 allowed = self._units[unit].from_mqtt
                 if allowed is not None and command.action not in allowed:
                     return Refusal(
@@ -260,17 +232,21 @@ class Gate:
                     )
         return None
 
-    def _locked(self, cleared: Cleared, locks: Iterable[Lock]) -> Refusal | None:
-        if not cleared.energises:
+    def _too_many(self, cleared: Cleared, now: float) -> Refusal | None:
+        rate = self._rates.get(cleared.bus)
+        if rate is None or cleared.de_energises or not rate.full(now):
             return None
-        covered = {cleared.bus, *cleared.units}
-        covered |= {self._units[unit].group for unit in cleared.units} - {""}
-        if cleared.command.raw is not None or cleared.to_all:
-            # What reaches everybody stops at any lock on the bus.
-            covered |= {unit.id for unit in self._units.values() if unit.bus == cleared.bus}
-            covered |= {u.group for u in self._units.values() if u.bus == cleared.bus} - {""}
+        return Refusal(
+            Reason.TOO_FAST,
+            f"more than {self._buses[cleared.bus].rate:g} commands a second for bus {cleared.bus}",
+            "find out what sends so many, or raise `rate_per_s` in the site file",
+        )
+
+    def _locked(self, cleared: Cleared, locks: Iterable[Lock], states: StateBook) -> Refusal | None:
+        if not cleared.energises and (not cleared.toggles or self._surely(cleared, states)):
+            return None
         for lock in locks:
-            if lock.target in covered:
+            if self.reaches(cleared, lock.target):
                 return Refusal(
                     Reason.LOCKED,
                     f"{lock.target} is under a service lock of {lock.who}: {lock.why}",
@@ -278,18 +254,23 @@ class Gate:
                 )
         return None
 
+    @staticmethod
+    def _surely(cleared: Cleared, states: StateBook) -> bool:
+        """Whether a toggle does what its name says: the units themselves have said that they are so."""
+        wanted = cleared.action.spec.only_if if cleared.action else {}
+        return bool(wanted) and all(states.observed(unit, wanted) for unit in cleared.units)
+
     def _too_soon(self, cleared: Cleared, now: float) -> Refusal | None:
         if not cleared.energises:
             return None
         for unit in cleared.units:
-            if unit in self._off_since:
-                left = self._off_since[unit] + self._units[unit].minimum_off - now
-                if left > 0:
-                    return Refusal(
-                        Reason.TOO_FAST,
-                        f"{unit} has to stay off for another {left:.0f} s",
-                        "wait, or see `minimum_off_s` in the site file",
-                    )
+            left = self._times.off_since(unit) + self._units[unit].minimum_off - now
+            if left > 0:
+                return Refusal(
+                    Reason.TOO_FAST,
+                    f"{unit} has to stay off for another {max(left, 0.1):.1f} s",
+                    "wait, or see `minimum_off_s` in the site file",
+                )
         return None
 
     def _condition(self, cleared: Cleared, states: StateBook) -> Refusal | None:
@@ -309,6 +290,7 @@ class Gate:
                 return Refusal(
                     Reason.CONDITION,
                     f"{cleared.command.action} is only for when {told}, and {unit} is not so",
+                    "the unit itself; if it is so after all, set its state right by hand",
                 )
         return None
 
@@ -319,7 +301,44 @@ class Gate:
         return f"did you mean {' or '.join(near)}?" if near else f"known are {', '.join(self._units)}"
 
 
-_RATE_WINDOW = 10.0
+def _makers(profile: CompiledProfile) -> dict[tuple[str, Value], Effect]:
+    """By state and value: the effect of the action that makes it so."""
+    return {
+        (state, value): action.spec.effect
+        for action in profile.actions.values()
+        if action.spec.effect in (Effect.ENERGISE, Effect.DE_ENERGISE)
+        for state, value in action.spec.sets.items()
+    }
+
+
+def _address(command: Command, unit: UnitRules | None, action: CompiledAction, bus: BusRules) -> int | None:
+    """The address that the message carries.
+
+    Raises:
+        BadValue: it needs one, and there is none.
+    """
+    if not action.send.addressed:
+        return unit.address if unit else None
+    if unit is not None and unit.address is not None:
+        return unit.address
+    if unit is not None:
+        raise BadValue(f"{command.unit} has no address", todo="give it one in the site file")
+    known = bus.profile.profile.address
+    if known is None or known.all is None:
+        raise BadValue(f"{bus.profile.profile.name} has no address for all units", todo="name one unit")
+    return known.all
+
+
+def _raw_problem(data: bytes, bus: BusRules) -> Refusal | None:
+    bits = bus.profile.line.format.data_bits
+    text = ""
+    if not data:
+        text = "there are no bytes to send"
+    elif len(data) > MOST_BYTES:
+        text = f"{len(data)} bytes are more than the {MOST_BYTES} that one command may send"
+    elif bits < 8 and max(data) >= 1 << bits:
+        text = f"{max(data):02X} does not fit the {bits} data bits of bus {bus.id}"
+    return Refusal(Reason.OUT_OF_RANGE, text, "give other bytes") if text else None
 
 
 def _word(value: Value) -> str:

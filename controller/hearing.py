@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 
 from controller.guard import Cleared
 from controller.link import LineEvent
-from controller.records import Direction, Event, Record, Traffic
+from controller.records import Direction, Event, Known, Reason, Traffic
 from controller.surroundings import Surroundings
 from controller.understanding import Understanding, Understood
 from controller.waiting import Clock
@@ -18,6 +18,8 @@ __all__ = ["Hearing"]
 
 _KEPT_RECORDS = 2000
 """The most traffic records that are held to look back on."""
+_OURS = (Reason.ECHO_LATE, Reason.ECHO_EARLY, Reason.ECHO_DOUBLED)
+"""Faults of bytes that are our own, come back as they should not: nobody else has said them."""
 
 
 class Hearing:
@@ -46,6 +48,13 @@ class Hearing:
         self._understanding = Understanding(profile, units)
         self._recent: deque[Traffic] = deque(maxlen=_KEPT_RECORDS)
         self._tick: asyncio.TimerHandle | None = None
+        self._closed = False
+        self._sending = False
+        self._since_own: set[tuple[str, str]] = set()
+        self.taken = 0
+        """Records so far; what comes from here on can be had with ``after``."""
+        self.last_heard: dict[str, float] = {}
+        """When each unit last spoke of itself, UTC."""
         self.counters = dict.fromkeys(("bytes_sent", "bytes_heard", "bytes_unexplained"), 0)
 
     def set_profile(self, profile: CompiledProfile) -> None:
@@ -54,10 +63,17 @@ class Hearing:
 
     def sending(self, command_id: str, cleared: Cleared) -> None:
         """A command of ours is about to go out."""
+        self._sending = True
+        self._since_own.clear()
         self._understanding.sending(command_id, cleared)
+
+    def sent(self) -> None:
+        """It is over."""
+        self._sending = False
 
     def close(self) -> None:
         """Nothing more will be heard."""
+        self._closed = True
         if self._tick is not None:
             self._tick.cancel()
 
@@ -65,31 +81,48 @@ class Hearing:
         """The traffic from that UTC instant on, as far as it is still held."""
         return tuple(record for record in self._recent if record.at >= at)
 
+    def after(self, taken: int) -> tuple[Traffic, ...]:
+        """The records that came when ``taken`` were there already, as far as they are still held."""
+        new = min(self.taken - taken, len(self._recent))
+        return tuple(self._recent)[len(self._recent) - new :] if new > 0 else ()
+
+    def observed_since_own(self, unit: str, state: str) -> bool:
+        """Whether a unit has told that state after the last frame of ours had gone round: it knows better."""
+        return (unit, state) in self._since_own
+
     def take(self, events: Sequence[LineEvent]) -> None:
         """Bytes went by."""
         behind = self._with.utc() - self._clock()
         for event in events:
-            record = self._record(event, event.at + behind)
-            self._recent.append(record)
-            self._with.publish(record)
+            self._keep(self._record(event, event.at + behind))
         self._plan_tick()
 
+    def _keep(self, record: Traffic) -> None:
+        self._recent.append(record)
+        self.taken += 1
+        self._with.publish(record)
+
     def _record(self, event: LineEvent, at: float) -> Traffic:
-        size = len(event.data)
+        data = event.data
         unexplained: tuple[tuple[int, int], ...] = ()
+        meaning = None
         if event.direction is Direction.HEARD:
-            self.counters["bytes_heard"] += size
-            understood = self._understanding.heard(event.data, event.at)
-            meaning, unexplained = self._take_in(understood, at, self._understanding.seen - size)
+            self.counters["bytes_heard"] += len(data)
+            if event.fault not in _OURS:
+                begun = self._understanding.seen
+                understood = self._understanding.heard(data, event.at, event.transmission)
+                meaning, unexplained = self._take_in(understood, at, begun)
         else:
             if event.direction is not Direction.ECHOED:
-                self.counters["bytes_sent"] += size
+                self.counters["bytes_sent"] += len(data)
+            if event.direction is not Direction.PASSED_ON:
+                self._since_own.clear()
             meaning = self._understanding.own(event.transmission)
         return Traffic(
             self._bus,
             at,
             event.direction,
-            event.data,
+            data,
             event.lags,
             meaning,
             event.fault.value if event.fault else None,
@@ -98,7 +131,7 @@ class Hearing:
         )
 
     def _take_in(
-        self, understood: Sequence[Understood], at: float, begun: int
+        self, understood: Sequence[tuple[int, Understood]], at: float, begun: int
     ) -> tuple[str | None, tuple[tuple[int, int], ...]]:
         """States and events out of what was understood; its words, and where nothing explains the bytes.
 
@@ -106,37 +139,57 @@ class Hearing:
         """
         words = []
         unexplained = []
-        for each in understood:
+        for start, each in understood:
             if each.text is None:
                 self.counters["bytes_unexplained"] += len(each.data)
-                start, stop = each.start - begun, each.start - begun + len(each.data)
-                if stop > 0:
-                    unexplained.append((max(0, start), stop))
+                begin, end = start - begun, start - begun + len(each.data)
+                if end > 0:
+                    unexplained.append((max(0, begin), end))
                 continue
             words.append(each.text)
-            for unit, values, known in each.states:
-                self._publish(self._with.states.put(unit, values, known, at))
+            if each.states:
+                self._take_states(each, at)
             for unit, names in each.doubted:
-                self._publish(self._with.states.doubt(unit, names, at))
+                for change in self._with.states.doubt(unit, names, at):
+                    self._with.publish(change)
             if each.event:
-                self._with.publish(Event(self._bus, each.unit, each.event, at, each.values))
+                self._with.publish(Event(self._bus, each.unit, each.event, at, dict(each.values)))
         return "; ".join(words) or None, tuple(unexplained)
 
+    def _take_states(self, understood: Understood, at: float) -> None:
+        for unit, values, known in understood.states:
+            changes = self._with.states.put(unit, values, known, at)
+            if known is Known.OBSERVED:
+                self.last_heard[unit] = at
+                if self._sending:
+                    self._since_own.update((unit, name) for name in values)
+                if self._with.gate.minds(unit):
+                    for change in changes:
+                        self._with.gate.noticed(change, self._clock())
+            for change in changes:
+                self._with.publish(change)
+
     def _plan_tick(self) -> None:
-        if self._tick is not None:
-            self._tick.cancel()
-            self._tick = None
+        """See that what is held back is told in time. A timer that is too early plans the next one itself."""
         deadline = self._understanding.deadline
-        if deadline is not None:
-            loop = asyncio.get_running_loop()
-            self._tick = loop.call_later(max(0.0, deadline - self._clock()), self._settle)
+        if deadline is None or self._closed:
+            return
+        loop = asyncio.get_running_loop()
+        due = loop.time() + max(0.0, deadline - self._clock())
+        if self._tick is not None:
+            if self._tick.when() <= due:
+                return
+            self._tick.cancel()
+        self._tick = loop.call_at(due, self._settle)
 
     def _settle(self) -> None:
         """The line has been idle for long enough to tell what was held back."""
         self._tick = None
-        self._take_in(self._understanding.tick(self._clock()), self._with.utc(), self._understanding.seen)
+        understood = self._understanding.tick(self._clock())
+        if understood:
+            at = self._with.utc()
+            meaning, _ = self._take_in(understood, at, self._understanding.seen)
+            if meaning is not None:
+                # Its bytes were told when they came: this says what they meant.
+                self._keep(Traffic(self._bus, at, Direction.HEARD, b"", meaning=meaning))
         self._plan_tick()
-
-    def _publish(self, records: Sequence[Record]) -> None:
-        for record in records:
-            self._with.publish(record)

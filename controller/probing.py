@@ -6,7 +6,7 @@ from collections.abc import Awaitable, Callable
 
 from controller.api import ProbeReport
 from controller.bus import Bus
-from controller.records import Command, LinkState, Origin, OriginKind, Outcome, Result
+from controller.records import Command, LinkState, Origin, OriginKind, Outcome, Reason, Result
 from controller.site import LoadedSite
 from profiles.errors import NotKnown
 from profiles.model import Method
@@ -15,12 +15,21 @@ __all__ = ["probe_bus"]
 
 
 async def probe_bus(
-    bus: Bus, loaded: LoadedSite, submit: Callable[[Command], Awaitable[Outcome]]
+    bus: Bus,
+    loaded: LoadedSite,
+    submit: Callable[[Command], Awaitable[Outcome]],
+    utc: Callable[[], float],
 ) -> ProbeReport:
     """Send the probe and say who answers.
 
     In a ring one probe goes round; its lag tells how many units repeated it, where the adapter allows it.
     Where units answer for themselves, each is asked.
+
+    Args:
+        bus: the bus.
+        loaded: the site.
+        submit: carries a command out.
+        utc: UTC seconds.
 
     Raises:
         NotKnown: the profile names no probe.
@@ -32,31 +41,27 @@ async def probe_bus(
         raise NotKnown(
             f"profile {profile.profile.name} names no harmless probe", todo='add `probe = "ACTION"` to it'
         )
-    action = profile.actions[probe]
     units = [unit for unit, spec in loaded.site.units.items() if spec.bus == name]
     origin = Origin(OriginKind.PROBE, name)
     by_unit = profile.confirm.method is Method.REPLY or not _can_ask_all(bus)
-    targets = units if by_unit and action.send.addressed else [name]
-    outcomes = {target: await submit(Command(target, probe, origin=origin)) for target in targets}
-    answered = {target: _word(outcome) for target, outcome in outcomes.items() if target in units}
-    worst = next((o for o in outcomes.values() if not o.result.good), None)
-    last = worst or next(iter(outcomes.values()), None)
-    latency, jitter, hop = bus.timing()
-    ring = bus.setup.topology == "ring"
-    answering = last.units_answering if ring and last else None
-    if not ring and answered:
-        answering = sum(outcome.result is Result.ANSWERED for outcome in outcomes.values())
+    targets = units if by_unit and profile.actions[probe].send.addressed else [name]
+    outcomes = {target: await submit(Command(target, probe, origin=origin, at=utc())) for target in targets}
+    last = _worst(outcomes)
+    answering = _answering(bus, outcomes, last)
     text, look_at = _conclusion(bus, last, answering, len(units))
+    if last is not None and last.reason in (Reason.NO_ECHO, Reason.ECHO_STOPPED):
+        text += _heard_lately(bus, utc())
+    latency, jitter, hop = bus.timing()
     return ProbeReport(
         name,
         last,
         bus.setup.units_expected,
         answering,
-        None if hop is None else hop * profile.line.baud,
+        None if hop is None else round(hop * profile.line.baud, 3),
         None if latency is None else latency * 1000,
         None if jitter is None else jitter * 1000,
-        answered,
-        bus.driver_counters(),
+        {target: _word(outcome) for target, outcome in outcomes.items() if target in units},
+        bus.counters(),
         text,
         look_at,
     )
@@ -65,6 +70,33 @@ async def probe_bus(
 def _can_ask_all(bus: Bus) -> bool:
     known = bus.profile.profile.address
     return known is not None and known.all is not None
+
+
+def _worst(outcomes: dict[str, Outcome]) -> Outcome | None:
+    """The first that went wrong; else the first."""
+    each = list(outcomes.values())
+    return next((outcome for outcome in each if not outcome.result.good), each[0] if each else None)
+
+
+def _answering(bus: Bus, outcomes: dict[str, Outcome], last: Outcome | None) -> int | None:
+    """How many units answer, where that can be told."""
+    if bus.setup.ring:
+        return last.units_answering if last is not None else None
+    if bus.profile.confirm.method is not Method.REPLY or not any(o.attempts for o in outcomes.values()):
+        return None
+    # One that refuses the question is there as well.
+    return sum(
+        outcome.result is Result.ANSWERED or outcome.reason is Reason.REFUSED_BY_UNIT
+        for outcome in outcomes.values()
+    )
+
+
+def _heard_lately(bus: Bus, utc: float) -> str:
+    """Where a ring is cut can't be seen from one end; but who has spoken since is behind the cut."""
+    heard = [f"{unit} {utc - at:.0f} s ago" for unit, at in bus.last_heard.items()]
+    if not heard:
+        return ""
+    return f"; heard lately: {', '.join(heard)}, so from there back to here the ring was whole then"
 
 
 def _word(outcome: Outcome) -> str:
@@ -76,19 +108,21 @@ def _conclusion(bus: Bus, outcome: Outcome | None, answering: int | None, units:
         return "the adapter is not there", "its plug and cable, and `port` in the site file"
     if outcome is None:
         return "there is nobody to ask", "the units of this bus in the site file"
+    expected = bus.setup.units_expected if bus.setup.ring else units
+    if answering is not None and expected is not None and answering != expected:
+        text, look_at = f"{answering} of {expected} units answer", "the units that are bypassed or off"
+        if outcome.result.good:
+            return text, f"{look_at}, or new since the site file was written"
+        return f"{text}: {outcome.text}", outcome.look_at or look_at
     if not outcome.result.good:
         return outcome.text, outcome.look_at
-    expected = bus.setup.units_expected if bus.setup.topology == "ring" else units
-    if answering is None:
-        if outcome.result is Result.SENT:
-            return "sent; nothing on this line can say who heard it", ""
-        return (
-            "the ring is whole; how many units are in it can't be told through this adapter",
-            "`linewarden adapter PORT`, which measures its latency, and `adapter_latency_ms` in the site file",
-        )
-    if expected is not None and answering != expected:
-        return (
-            f"{answering} of {expected} units answer",
-            "the units that are bypassed, off, or new since `units_expected` was written",
-        )
-    return f"{answering} unit{'s' * (answering != 1)} answer, as expected", ""
+    if answering is not None:
+        return f"{answering} unit{'s' * (answering != 1)} answer{'s' * (answering == 1)}, as expected", ""
+    if outcome.result is Result.SENT:
+        return "sent; nothing on this line can say who heard it", ""
+    if not bus.setup.ring:
+        return "heard on the line as it was sent; who obeyed, nothing on this line can say", ""
+    return (
+        "the ring is whole; how many units are in it can't be told through this adapter",
+        "`linewarden adapter PORT`, which measures its latency, and `adapter_latency_ms` in the site file",
+    )

@@ -6,19 +6,25 @@ recording's start; a UART's bytes carry no waveform, so a recording has bytes an
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import json
+import time
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Any
+from typing import IO, Any, Self
 
 from controller.records import Traffic
-from profiles.errors import FileUnreadable
+from profiles.errors import FileUnwritable, InputError
 from profiles.model import Profile
 
 __all__ = ["RECORDING_VERSION", "Recorder"]
 
 RECORDING_VERSION = 1
+
+_UNORDERED = 0.5
+"""Seconds by which a record may be older than the one before it: sent and heard bytes are gathered apart."""
 
 
 class Recorder:
@@ -28,40 +34,50 @@ class Recorder:
         path: the file; it must not be there yet.
         bus: the bus that is recorded.
         profile: its profile, for the line settings.
+        utc: UTC seconds, for when it began.
 
     Raises:
-        FileUnreadable: the file is there already, or can't be written.
+        InputError: the file is there already.
+        FileUnwritable: it can't be written.
     """
 
-    def __init__(self, path: Path, bus: str, profile: Profile) -> None:
+    def __init__(
+        self, path: Path, bus: str, profile: Profile, *, utc: Callable[[], float] = time.time
+    ) -> None:
         self._path = path
         self._bus = bus
         self._profile = profile
-        self._began: float | None = None
+        self._utc = utc
+        self._began = 0.0
+        self._last = 0.0
         self._file: IO[str] | None = None
         self.count = 0
         """Records written."""
 
-    def __enter__(self) -> Recorder:
+    def __enter__(self) -> Self:
         try:
-            self._file = self._path.open("x", encoding="utf-8")
+            self._file = self._path.open("x", encoding="utf-8", newline="\n")
         except FileExistsError:
-            raise FileUnreadable(
-                "is there already", where=str(self._path), todo="choose another name"
-            ) from None
+            raise InputError("is there already", where=str(self._path), todo="choose another name") from None
         except OSError as error:
-            raise FileUnreadable(f"can't be written ({error.strerror})", where=str(self._path)) from error
+            raise self._unwritable(error) from error
+        self._began = self._utc()
+        self._write(self._header())
         return self
 
     def add(self, record: Traffic) -> None:
-        """Write one record; it is on the disk as far as the system is concerned when this returns."""
-        if self._file is None:
-            return
-        if self._began is None:
-            self._began = record.at
-            self._write(self._header(record.at))
+        """Write one record, if it has bytes; it is with the operating system when this returns.
+
+        Raises:
+            FileUnwritable: the disk does not take it.
+        """
+        if not record.data:
+            return  # it says what earlier bytes meant
+        # Bytes may have gone by shortly before it began; and a wall clock that is set back is no reason to
+        # write a file in which time runs backwards.
+        self._last = max(record.at - self._began, self._last - _UNORDERED, 0.0)
         document: dict[str, Any] = {
-            "t": round(record.at - self._began, 6),
+            "t": round(self._last, 6),
             "direction": record.direction.value,
             "data": record.data.hex(),
         }
@@ -72,12 +88,11 @@ class Recorder:
         if record.fault is not None:
             document["fault"] = record.fault
         self._write(document)
-        self._file.flush()
         self.count += 1
 
-    def _header(self, began: float) -> dict[str, Any]:
+    def _header(self) -> dict[str, Any]:
         line = self._profile.line
-        started = dt.datetime.fromtimestamp(began, dt.UTC).isoformat(timespec="microseconds")
+        started = dt.datetime.fromtimestamp(self._began, dt.UTC).isoformat(timespec="microseconds")
         return {
             "linewarden_recording": RECORDING_VERSION,
             "bus": self._bus,
@@ -92,15 +107,26 @@ class Recorder:
         }
 
     def _write(self, document: dict[str, Any]) -> None:
-        if self._file is not None:
-            try:
-                self._file.write(json.dumps(document, ensure_ascii=False) + "\n")
-            except OSError as error:
-                raise FileUnreadable(f"can't be written ({error.strerror})", where=str(self._path)) from error
+        if self._file is None:
+            raise ValueError("a recorder is a context manager: enter it first")
+        try:
+            self._file.write(json.dumps(document, ensure_ascii=False) + "\n")
+            self._file.flush()
+        except OSError as error:
+            raise self._unwritable(error) from error
+
+    def _unwritable(self, error: OSError) -> FileUnwritable:
+        return FileUnwritable(
+            f"can't be written ({error.strerror or error})",
+            where=str(self._path),
+            todo="look at the disk's free space and at the folder's permissions",
+        )
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._file is not None:
-            self._file.close()
-            self._file = None
+        file, self._file = self._file, None
+        if file is not None:
+            # What could not be written was told by `add`, and closing tries to write it once more.
+            with contextlib.suppress(OSError):
+                file.close()

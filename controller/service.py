@@ -14,15 +14,19 @@ from dataclasses import replace
 from pathlib import Path
 
 from controller.alerts import AlertBook
+from controller.all_off import off_actions, off_order
 from controller.api import JournalEntry, JournalQuery, ProbeReport, ProfileText, SiteView
 from controller.bus import Bus
+from controller.command_queue import TakenBack
 from controller.fanout import Fanout
-from controller.from_site import bus_rules, bus_setup, unit_rules
-from controller.guard import Cleared, Gate, Refusal
+from controller.from_site import bus_rules, bus_setup, end_own_lines, unit_rules
+from controller.guard import Cleared, Gate
 from controller.journal import Journal
+from controller.journal_watch import JournalWatch
+from controller.lock_book import LockBook
 from controller.probing import probe_bus
+from controller.profile_keeping import profile_text, save
 from controller.records import (
-    Accepted,
     Alert,
     BusStatus,
     Command,
@@ -33,23 +37,18 @@ from controller.records import (
     Outcome,
     Reason,
     Record,
-    Result,
-    StateChange,
     StateValue,
-    new_id,
 )
+from controller.remembering import remember_commands
 from controller.site import LoadedSite
 from controller.states import StateBook
+from controller.submitting import Submitting
 from controller.surroundings import Surroundings
 from controller.views import site_view
 from controller.waiting import Clock, monotonic
-from profiles.checking import load_profile
 from profiles.compiled import CompiledProfile
 from profiles.errors import BadValue, InputError, JournalError, NotKnown
-from profiles.exchange import save_profile
-from profiles.library import Source, find
-from profiles.model import Effect, Value
-from profiles.storage import revision as revision_of
+from profiles.model import Value
 
 __all__ = ["Controller"]
 
@@ -75,19 +74,45 @@ class Controller:
         self._utc = utc
         self._clock = clock
         self._fanout = Fanout()
-        self._alerts = AlertBook(self._publish, utc)
-        self._locks: dict[str, Lock] = {}
-        self._states = StateBook({})
-        self._under_way: dict[str, asyncio.Task[Outcome]] = {}
-        self._asked: dict[str, Command] = {}
-        """The commands that are under way."""
-        self._closing = False
+        publish = self._fanout.publish
+        self._alerts = AlertBook(publish, utc)
+        self._watch = JournalWatch(journal, self._alerts.set)
+        self._locks = LockBook(journal, journal.locks(), publish, utc)
         site = loaded.site
         self._gate = Gate(
             [bus_rules(name, bus, loaded.profiles[name]) for name, bus in site.buses.items()],
             [unit_rules(name, unit) for name, unit in site.units.items()],
         )
+        self._states = self._first_states()
+        surroundings = Surroundings(
+            self._gate,
+            self._states,
+            journal,
+            publish,
+            self._locks.standing,
+            utc,
+            self._alerts.set,
+            self._watch.failed,
+        )
         self._buses: dict[str, Bus] = {}
+        for name, spec in site.buses.items():
+            setup = bus_setup(name, spec, loaded, journal.learned(name))
+            self._buses[name] = Bus(setup, loaded.profiles[name], surroundings, clock=clock)
+        self._commands = Submitting(surroundings, self._buses, clock)
+        self._saving = asyncio.Lock()
+
+    def _first_states(self) -> StateBook:
+        last = {
+            (unit, name): value.last_known
+            for unit, named in self._journal.states().items()
+            for name, value in named.items()
+            if value.last_known is not None
+        }
+        units = self._loaded.site.units.items()
+        specs = {unit: self._loaded.profiles[spec.bus].profile.states for unit, spec in units}
+        return StateBook(specs, last, self._utc())
+
+    # Life
 
     @classmethod
     async def open(
@@ -100,11 +125,21 @@ class Controller:
     ) -> Controller:
         """Open the journal and the ports of a site; nothing is sent.
 
+        Args:
+            loaded: the site.
+            state_folder: where the journal is; the caller holds the folder's ``Claim``.
+            utc: UTC seconds.
+            clock: monotonic seconds.
+
         Raises:
             JournalError: the journal can't be opened.
         """
         journal = await Journal.open(state_folder / "journal.sqlite", clock=utc, begin_anew=True)
-        controller = cls(loaded, journal, utc=utc, clock=clock)
+        try:
+            controller = cls(loaded, journal, utc=utc, clock=clock)
+        except BaseException:
+            await journal.close()
+            raise
         try:
             await controller._begin()
         except BaseException:
@@ -113,33 +148,16 @@ class Controller:
         return controller
 
     async def _begin(self) -> None:
-        site = self._loaded.site
-        last = {
-            (unit, name): value.last_known
-            for unit, named in self._journal.states().items()
-            for name, value in named.items()
-            if value.last_known is not None
-        }
-        names = {unit: self._loaded.profiles[spec.bus].profile.states for unit, spec in site.units.items()}
-        self._states = StateBook(names, last, self._utc())
-        self._locks = {lock.id: lock for lock in self._journal.locks()}
+        self._fanout.listen(self._journal.note)
         if self._journal.set_aside is not None:
             await self._begin_after_damage(self._journal.set_aside)
-        self._fanout.listen(self._journal.note)
-        surroundings = Surroundings(
-            self._gate,
-            self._states,
-            self._journal,
-            self._publish,
-            lambda: tuple(self._locks.values()),
-            self._utc,
-            self._alerts.set,
-        )
-        for name, spec in site.buses.items():
-            setup = bus_setup(name, spec, self._loaded, self._journal.learned(name))
-            self._buses[name] = Bus(setup, self._loaded.profiles[name], surroundings, clock=self._clock)
+        try:
+            await remember_commands(self._gate, self._journal, utc=self._utc(), now=self._clock())
+        except JournalError as error:
+            log.warning("what was sent lately can't be read: %s", error)
         for bus in self._buses.values():
             await bus.start()
+        self._watch.start()
 
     async def _begin_after_damage(self, set_aside: Path) -> None:
         """The journal was damaged: say so; where its locks are lost, lock every bus until somebody looks."""
@@ -153,17 +171,22 @@ class Controller:
             return
         for bus in self._loaded.site.buses:
             why = "the journal was damaged, and service locks that stood may be lost"
-            await self.lock(bus, "Linewarden", why)
+            await self._locks.set(bus, "Linewarden", why)
 
     async def ready(self) -> None:
         """Wait until each port is open, or is known not to be."""
         await asyncio.gather(*(bus.first_word() for bus in self._buses.values()))
 
     async def close(self) -> None:
-        """End every command with its outcome, let the ports go, close the journal."""
-        self._closing = True
-        await asyncio.gather(*(bus.stop() for bus in self._buses.values()))
-        await asyncio.gather(*self._under_way.values(), return_exceptions=True)
+        """End every command with its outcome, let the ports go, close the journal. Again: does nothing."""
+        self._commands.refuse_new()
+        ended = await asyncio.gather(*(bus.stop() for bus in self._buses.values()), return_exceptions=True)
+        for name, error in zip(self._buses, ended, strict=True):
+            if error is not None:
+                log.error("bus %s did not end as it should", name, exc_info=error)
+        await self._commands.close()
+        await self._watch.close()
+        await asyncio.to_thread(end_own_lines, self._loaded)
         self._fanout.close()
         await self._journal.close()
 
@@ -175,85 +198,41 @@ class Controller:
         The same id twice is one command: the second call gets the first one's outcome. The caller may go
         away; the command is carried out all the same.
         """
-        task = self._under_way.get(command.id)
-        if task is not None and _other(command, self._asked[command.id]):
-            refusal = Refusal(
-                Reason.NOT_ALLOWED, "another command of this id is under way", "use a fresh one"
-            )
-            return self._refused(command, refusal)
-        if task is None:
-            if command.at == 0.0:
-                command = replace(command, at=self._utc())
-            task = asyncio.create_task(self._submit(command), name=f"command {command.id[:8]}")
-            self._under_way[command.id] = task
-            self._asked[command.id] = command
-            task.add_done_callback(lambda _: self._over(command.id))
-        return await asyncio.shield(task)
-
-    def _over(self, command_id: str) -> None:
-        del self._under_way[command_id], self._asked[command_id]
-
-    async def _submit(self, command: Command) -> Outcome:
-        if self._closing:
-            return self._refused(command, Refusal(Reason.CANCELLED, "the controller is ending", ""))
-        judged = self._gate.admit(command, utc=self._utc(), locks=self._locks.values())
-        try:
-            earlier = await self._journal.intent(command)
-        except JournalError as error:
-            self._alerts.set("journal", "site", f"the journal can't be written: {error.what}", error.todo)
-            if not (isinstance(judged, Cleared) and judged.de_energises):
-                text = f"the journal can't be written, so nothing that may energise is sent: {error.what}"
-                return self._refused(command, Refusal(Reason.JOURNAL, text, error.todo))
-        else:
-            self._alerts.set("journal", "site", None)
-            if earlier is not None and _other(command, earlier.command):
-                return self._refused(command, _OTHER)
-            if earlier is not None:
-                return earlier.outcome or self._refused(
-                    command, Refusal(Reason.NOT_ALLOWED, "a command of this id is under way already")
-                )
-        self._publish(command)
-        if isinstance(judged, Cleared):
-            judged = self._gate.within_rate(judged, self._clock()) or judged
-        if isinstance(judged, Refusal):
-            outcome = self._refused(command, judged)
-            await self._keep(outcome)
-            self._publish(outcome)
-            return outcome
-        self._publish(Accepted(command.id, self._utc()))
-        return await self._buses[judged.bus].execute(judged)
-
-    def _refused(self, command: Command, refusal: Refusal) -> Outcome:
-        return Outcome(command.id, Result.REFUSED, refusal.reason, refusal.text, refusal.todo, at=self._utc())
-
-    async def _keep(self, outcome: Outcome) -> None:
-        try:
-            await self._journal.outcome(outcome)
-        except JournalError as error:
-            self._alerts.set("journal", "site", f"the journal can't be written: {error.what}", error.todo)
+        return await self._commands.submit(command)
 
     async def cancel(self, command_id: str) -> bool:
         """Take back a command that waits or is under way; whether there was one."""
-        return any(bus.cancel(command_id) for bus in self._buses.values())
+        return bool(self._commands.take_back(lambda each: each.command.id == command_id, TakenBack()))
 
     async def all_off(self, scope: str | None, origin: Origin) -> list[Outcome]:
         """De-energise a unit, a group, a bus, or everything, now: past locks and queues.
 
-        Power amplifiers go first (common practice, no source: so that no thump of a source reaches a
-        loudspeaker). A unit without a de-energising action is left out.
+        What would energise any of it and is not over yet is taken back. Power amplifiers go first. A unit
+        without a de-energising action is left out.
 
         Raises:
             NotKnown: the scope names nothing.
         """
-        units = list(self._loaded.site.units) if scope is None else list(self._gate.units_of(scope))
         site = self._loaded.site
-        units.sort(key=lambda unit: site.units[unit].role != "power-amplifier")
-        commands = []
-        for unit in units:
-            profile = self._loaded.profiles[site.units[unit].bus]
-            action = _off_action(profile)
-            if action is not None:
-                commands.append(Command(unit, action, origin=origin, at=self._utc()))
+        units = list(site.units) if scope is None else list(self._gate.units_of(scope))
+
+        def energises_any(cleared: Cleared) -> bool:
+            if not (cleared.energises or (cleared.toggles and not cleared.de_energises)):
+                return False
+            return (
+                scope is None
+                or self._gate.reaches(cleared, scope)
+                or not set(units).isdisjoint(cleared.units)
+            )
+
+        who = origin.name or origin.kind.value
+        why = f"taken back, because {who} switched {scope or 'everything'} off"
+        self._commands.take_back(energises_any, TakenBack(why))
+        commands = [
+            Command(unit, action, origin=origin, at=self._utc())
+            for unit in off_order(units, site.units)
+            for action in off_actions(self._loaded.profiles[site.units[unit].bus])
+        ]
         return list(await asyncio.gather(*(self.submit(command) for command in commands)))
 
     # What there is
@@ -268,10 +247,7 @@ class Controller:
 
     async def buses(self) -> list[BusStatus]:
         """How each bus is."""
-        return [
-            replace(bus.status, at=self._utc(), counters=bus.driver_counters())
-            for bus in self._buses.values()
-        ]
+        return [replace(bus.status, at=self._utc(), counters=bus.counters()) for bus in self._buses.values()]
 
     async def alerts(self) -> list[Alert]:
         """What is wrong now."""
@@ -279,7 +255,7 @@ class Controller:
 
     async def locks(self) -> list[Lock]:
         """The service locks that stand."""
-        return sorted(self._locks.values(), key=lambda lock: lock.at)
+        return list(self._locks.standing())
 
     def subscribe(
         self, kinds: frozenset[str] | None = None, buses: frozenset[str] | None = None
@@ -300,17 +276,23 @@ class Controller:
     async def lock(self, target: str, who: str, why: str) -> Lock:
         """Set a service lock on a unit, a group or a bus.
 
+        When this returns nothing that energises the target is under way any more: what was is taken back.
+
         Raises:
             NotKnown: there is no such target.
             InputError: nobody, or no reason, is named.
+            JournalError: it can't be kept; it does not stand then.
         """
         self._gate.units_of(target)
-        if not who.strip() or not why.strip():
-            raise InputError("a lock needs who sets it and why", where=target, todo="give both")
-        lock = Lock(new_id(), target, who.strip(), why.strip(), self._utc())
-        await self._journal.add_lock(lock)
-        self._locks[lock.id] = lock
-        self._publish(lock)
+        lock = await self._locks.set(target, who, why)
+
+        def energises_it(cleared: Cleared) -> bool:
+            return (cleared.energises or cleared.toggles) and self._gate.reaches(cleared, target)
+
+        text = f"taken back: {lock.target} is under a service lock of {lock.who}: {lock.why}"
+        taken = TakenBack(text, Reason.LOCKED, f"ask {lock.who}")
+        ended = self._commands.take_back(energises_it, taken)
+        await asyncio.gather(*map(asyncio.shield, ended), return_exceptions=True)
         return lock
 
     async def unlock(self, lock_id: str) -> bool:
@@ -318,16 +300,9 @@ class Controller:
 
         Raises:
             InputError: the beginning fits several locks.
+            JournalError: that can't be kept; it still stands then.
         """
-        found = [lock for lock in self._locks.values() if lock.id.startswith(lock_id)] if lock_id else []
-        if len(found) > 1:
-            raise InputError(f"{len(found)} locks begin with {lock_id!r}", todo="give more of the id")
-        if not found:
-            return False
-        await self._journal.remove_lock(found[0].id)
-        del self._locks[found[0].id]
-        self._publish(replace(found[0], over=True))
-        return True
+        return await self._locks.clear(lock_id)
 
     async def presume(self, unit: str, state: str, value: Value, origin: Origin) -> StateValue:
         """Set a state right by hand: it is then ``presumed``.
@@ -344,46 +319,45 @@ class Controller:
             raise BadValue(f"{state} {problem}, not {value!r}", where=unit)
         log.info("%s of %s is set to %r by hand (%s %s)", state, unit, value, origin.kind, origin.name)
         for change in self._states.put(unit, {state: value}, Known.PRESUMED, self._utc()):
-            self._publish(change)
-        found = self._states.get(unit, state)
-        if found is None:
-            raise NotKnown(f"the state {state!r} is gone")
-        return found
+            self._fanout.publish(change)
+        return self._states.all()[unit][state]
 
     # Profiles
 
     async def profile(self, name: str) -> ProfileText:
         """A profile's file, by a shipped or own profile's name, or as a bus of the site names it."""
-        return await asyncio.to_thread(lambda: _profile_text(find(name, self._loaded.path)))
+        return await asyncio.to_thread(profile_text, name, self._loaded)
 
     async def put_profile(self, name: str, text: str, revision: str) -> ProfileText:
-        """Save a profile; running buses that use it take it, and nothing is sent.
+        """Save a profile; running buses that use it take it between two commands, and nothing is sent.
 
         Raises:
-            FileFaults: it has faults; nothing is saved.
+            FileFaults: it has faults, or the site would have some with it; nothing is saved.
             RevisionMoved: it was saved by somebody else since it was read; nothing is saved.
         """
+        async with self._saving:
+            saved = await asyncio.to_thread(save, name, text, revision, self._loaded)
+            taking = (self._take_profile(bus, saved.compiled) for bus in saved.buses)
+            await asyncio.gather(*taking)
+        return saved.text
 
-        def save() -> tuple[Source, CompiledProfile]:
-            source = find(name, self._loaded.path)
-            compiled = load_profile(text, source.where)
-            return save_profile(source, text, revision), compiled
+    async def _take_profile(self, bus: str, compiled: CompiledProfile) -> None:
+        def adopted() -> None:
+            self._loaded.profiles[bus] = compiled
+            self._gate.set_profile(bus, compiled)
+            units = [unit for unit, spec in self._loaded.site.units.items() if spec.bus == bus]
+            for change in self._states.take_specs(units, compiled.profile.states, self._utc()):
+                self._fanout.publish(change)
+            self._fanout.publish(Event(bus, None, "profile-saved", self._utc()))
 
-        saved, compiled = await asyncio.to_thread(save)
-        for bus, spec in self._loaded.site.buses.items():
-            if find(spec.profile, self._loaded.path).where == saved.where:
-                self._take_profile(bus, compiled)
-        return await asyncio.to_thread(_profile_text, saved)
-
-    def _take_profile(self, bus_name: str, compiled: CompiledProfile) -> None:
-        self._loaded.profiles[bus_name] = compiled
-        self._gate.set_profile(bus_name, compiled)
-        units = [u for u, spec in self._loaded.site.units.items() if spec.bus == bus_name]
-        self._states.rename(units, compiled.profile.states, self._utc())
-        self._buses[bus_name].take_profile(compiled)
-        self._publish(Event(bus_name, None, "profile-saved", self._utc()))
+        await self._buses[bus].take_profile(compiled, adopted)
 
     # Diagnosis and simulation
+
+    def _bus(self, name: str) -> Bus:
+        if name not in self._buses:
+            raise NotKnown(f"no bus is called {name!r}", todo=f"known are {', '.join(self._buses)}")
+        return self._buses[name]
 
     async def probe(self, bus: str) -> ProbeReport:
         """Find out who answers.
@@ -391,49 +365,18 @@ class Controller:
         Raises:
             NotKnown: there is no such bus, or its profile has no probe.
         """
-        found = self._buses.get(bus)
-        if found is None:
-            raise NotKnown(f"no bus is called {bus!r}", todo=f"known are {', '.join(self._buses)}")
-        return await probe_bus(found, self._loaded, self.submit)
+        return await probe_bus(self._bus(bus), self._loaded, self.submit, self._utc)
 
     async def simulate(self, bus: str, order: str) -> str:
         """Give a simulated bus a fault or press a button; says what it did.
 
         Raises:
+            NotKnown: there is no such bus.
             InputError: the bus is not simulated, or the order is none.
         """
-        if bus not in self._buses:
-            raise NotKnown(f"no bus is called {bus!r}", todo=f"known are {', '.join(self._buses)}")
-        port = self._buses[bus].setup.port.port
+        port = self._bus(bus).setup.port.port
         if not port.startswith("sim://"):
             raise InputError("is no simulated bus", where=bus, todo="use a bus whose port begins with sim://")
         from controller.simulator.registry import attach
 
         return await asyncio.to_thread(lambda: attach(port).order(order))
-
-    def _publish(self, record: Record) -> None:
-        # While closing, links go down and states are doubted: that is no news of the gear.
-        if not (self._closing and isinstance(record, StateChange)):
-            self._fanout.publish(record)
-
-
-_OTHER = Refusal(Reason.NOT_ALLOWED, "another command has this id", "use a fresh one")
-
-
-def _other(one: Command, two: Command) -> bool:
-    """Whether they ask for different things, whoever asks and when."""
-    return (one.unit, one.action, one.parameters, one.raw) != (two.unit, two.action, two.parameters, two.raw)
-
-
-def _profile_text(source: Source) -> ProfileText:
-    text = source.text()
-    return ProfileText(source.name, text, revision_of(text), source.where, source.writable)
-
-
-def _off_action(profile: CompiledProfile) -> str | None:
-    """The action that takes a unit's energy away: one that needs no parameters."""
-    for name, action in profile.actions.items():
-        needs = [p for p in action.spec.parameters.values() if p.default is None]
-        if action.spec.effect is Effect.DE_ENERGISE and not needs:
-            return name
-    return None

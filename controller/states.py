@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 
 from controller.records import Known, Result, StateChange, StateValue
-from profiles.model import Value
+from profiles.model import StateSpec, Value
 
 __all__ = ["StateBook", "known_by"]
 
@@ -23,24 +24,27 @@ class StateBook:
     """All states of all units.
 
     Args:
-        states: for each unit the names of its states.
-        last_known: what the journal remembers; everything starts unknown, with this kept beside.
+        states: for each unit its states, by name.
+        last_known: what the journal remembers; everything starts unknown, with this kept beside as far as
+            the state can still have that value.
         now: UTC seconds.
     """
 
     def __init__(
         self,
-        states: Mapping[str, Iterable[str]],
+        states: Mapping[str, Mapping[str, StateSpec]],
         last_known: Mapping[tuple[str, str], Value] | None = None,
         now: float = 0.0,
     ) -> None:
         self._last_known = dict(last_known or {})
-        self._book: dict[str, dict[str, StateValue]] = {}
-        for unit, names in states.items():
-            self._book[unit] = {
-                name: StateValue(None, Known.UNKNOWN, now, self._last_known.get((unit, name)))
-                for name in names
-            }
+        self._book: dict[str, dict[str, StateValue]] = {
+            unit: {name: self._unknown(unit, name, spec, now) for name, spec in specs.items()}
+            for unit, specs in states.items()
+        }
+
+    def _unknown(self, unit: str, name: str, spec: StateSpec, now: float) -> StateValue:
+        last = self._last_known.get((unit, name))
+        return StateValue(None, Known.UNKNOWN, now, last if _can_have(spec, last) else None)
 
     def all(self) -> dict[str, dict[str, StateValue]]:
         """A copy of the whole book."""
@@ -49,6 +53,10 @@ class StateBook:
     def get(self, unit: str, state: str) -> StateValue | None:
         """One state, or None where the unit has none of that name."""
         return self._book.get(unit, {}).get(state)
+
+    def names(self, unit: str) -> tuple[str, ...]:
+        """The names of a unit's states."""
+        return tuple(self._book.get(unit, ()))
 
     def holds(self, unit: str, wanted: Mapping[str, Value]) -> bool | None:
         """Whether the unit's states are so; None where one of them is not known."""
@@ -61,6 +69,14 @@ class StateBook:
                 return False
         return None if unknown else True
 
+    def observed(self, unit: str, wanted: Mapping[str, Value]) -> bool:
+        """Whether the unit itself has said that its states are so."""
+        found = [(self.get(unit, name), value) for name, value in wanted.items()]
+        return all(
+            state is not None and state.known is Known.OBSERVED and state.value == value
+            for state, value in found
+        )
+
     def put(
         self,
         unit: str,
@@ -71,14 +87,17 @@ class StateBook:
     ) -> list[StateChange]:
         """Take in new values; what changed, or is known in another way, is returned."""
         changes = []
+        book = self._book.get(unit, {})
         for name, value in values.items():
-            old = self.get(unit, name)
+            old = book.get(name)
             if old is None:
                 continue
-            if old.value == value and old.known is known:
+            same = old.value == value
+            if same and old.known is known:
                 continue
-            since = old.since if old.value == value and old.known is not Known.UNKNOWN else now
-            changes.append(self._set(unit, name, StateValue(value, known, since, value, command_id)))
+            since = old.since if same and old.known is not Known.UNKNOWN else now
+            book[name] = new = StateValue(value, known, since, value, command_id)
+            changes.append(StateChange(unit, name, new))
         return changes
 
     def doubt(
@@ -105,19 +124,39 @@ class StateBook:
 
     def doubt_all(self, units: Iterable[str], now: float) -> list[StateChange]:
         """Nothing is known of these units any more (a lost link)."""
-        return [change for unit in units for change in self.doubt(unit, list(self._book.get(unit, {})), now)]
+        return [change for unit in units for change in self.doubt(unit, self.names(unit), now)]
 
-    def rename(self, units: Iterable[str], names: Iterable[str], now: float) -> None:
-        """These units have these states from now on: new ones are unknown, the others stay as they are."""
-        wanted = tuple(names)
+    def take_specs(
+        self, units: Iterable[str], specs: Mapping[str, StateSpec], now: float
+    ) -> list[StateChange]:
+        """These units have these states from now on; what became another state is returned.
+
+        New ones are unknown, others stay as they are; a value that a state can't have any more is dropped.
+        """
+        changes = []
         for unit in units:
             old = self._book.get(unit, {})
-            self._book[unit] = {
-                name: old.get(name)
-                or StateValue(None, Known.UNKNOWN, now, self._last_known.get((unit, name)))
-                for name in wanted
-            }
+            self._book[unit] = book = {}
+            for name, spec in specs.items():
+                before = old.get(name)
+                value = self._unknown(unit, name, spec, now) if before is None else _kept(before, spec, now)
+                book[name] = value
+                if value is not before:
+                    changes.append(StateChange(unit, name, value))
+        return changes
 
     def _set(self, unit: str, name: str, value: StateValue) -> StateChange:
         self._book[unit][name] = value
         return StateChange(unit, name, value)
+
+
+def _can_have(spec: StateSpec, value: Value | None) -> bool:
+    return value is None or spec.problem(value) is None
+
+
+def _kept(before: StateValue, spec: StateSpec, now: float) -> StateValue:
+    """What is left of a state's value where the state is another one now."""
+    last = before.last_known if _can_have(spec, before.last_known) else None
+    if not _can_have(spec, before.value):
+        return StateValue(None, Known.UNKNOWN, now, last, before.command_id)
+    return before if last == before.last_known else replace(before, last_known=last)

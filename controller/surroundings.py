@@ -9,6 +9,7 @@ from controller.guard import Gate
 from controller.journal import Journal
 from controller.records import Lock, Record
 from controller.states import StateBook
+from profiles.errors import JournalError
 
 __all__ = ["Surroundings"]
 
@@ -25,3 +26,5 @@ class Surroundings:
     utc: Callable[[], float]
     alert: Callable[[str, str, str | None, str], None]
     """(kind, target, text or None when it is over, what to look at)."""
+    journal_failed: Callable[[JournalError | TimeoutError], None]
+    """The disk did not take an entry: raises the alert, and clears it when it does again."""

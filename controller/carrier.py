@@ -1,0 +1,199 @@
+"""Carrying one command of a bus out: judged once more, sent, and its report made an outcome."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+from controller.aftermath import states_after
+from controller.bus_line import BusLine
+from controller.carrying import method_for, outcome_of, transmission_for
+from controller.command_queue import TakenBack, Waiting
+from controller.counting import Counting
+from controller.guard import Cleared, Refusal
+from controller.hearing import Hearing
+from controller.records import Outcome, Reason, Result, StateChange
+from controller.surroundings import Surroundings
+from controller.telling import Ended
+from controller.transmission import LineTimes, Report
+from controller.waiting import Clock
+from profiles.compiled import CompiledProfile
+from profiles.errors import BadValue, JournalError
+from profiles.model import Method
+from profiles.template import Message
+
+__all__ = ["Carrier"]
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(slots=True)
+class _Flight:
+    """A command on its way."""
+
+    cleared: Cleared
+    message: Message
+    method: Method
+    profile: CompiledProfile
+    times: LineTimes
+    report: asyncio.Future[Report]
+    changes: list[StateChange] = field(default_factory=list)
+
+
+class Carrier:
+    """Carries out the commands of one bus, one after another.
+
+    Args:
+        line: the bus's line.
+        hearing: the bus's traffic.
+        surroundings: gate, states and journal.
+        clock: monotonic seconds.
+        fault: is told of a fault of this program.
+    """
+
+    def __init__(
+        self,
+        line: BusLine,
+        hearing: Hearing,
+        surroundings: Surroundings,
+        clock: Clock,
+        fault: Callable[[BaseException], None],
+    ) -> None:
+        self._line = line
+        self._hearing = hearing
+        self._with = surroundings
+        self._clock = clock
+        self._fault = fault
+        self._counting = Counting(surroundings.journal, line.setup.id)
+        self._flight: _Flight | None = None
+        self.counters = dict.fromkeys(("actions", "failures"), 0)
+
+    # What the link tells
+
+    def on_report(self, report: Report) -> None:
+        """A transmission is over. What it says of states holds from this moment on."""
+        flight = self._flight
+        if flight is None or flight.cleared.command.id != report.id or flight.report.done():
+            return
+        try:
+            if report.all_out:
+                self._with.gate.sent(flight.cleared, self._clock())
+            spoken = self._hearing.observed_since_own
+            flight.changes += states_after(
+                flight.cleared, report, self._with.states, spoken, self._with.utc()
+            )
+        except Exception as error:
+            log.exception("bus %s: a report could not be understood", self._line.setup.id)
+            flight.report.set_exception(error)
+        else:
+            flight.report.set_result(report)
+
+    def give_up(self) -> None:
+        """The link has ended; a report that is still missing won't come."""
+        if self._flight is not None and not self._flight.report.done():
+            self._flight.report.set_exception(RuntimeError("the link has ended without a word of it"))
+
+    # From its turn to its outcome
+
+    async def carry_out(self, waiting: Waiting) -> Ended:
+        """See to a command whose turn it is; it ends in one outcome, whatever happens."""
+        began = self._with.utc()
+        try:
+            ended = await self._carry_out(waiting)
+        except JournalError as error:
+            ended = Ended(self.refused(waiting.cleared, Refusal(Reason.JOURNAL, error.what, error.todo)))
+        except Exception as error:
+            log.exception("bus %s: a command ended in a fault of this program", self._line.setup.id)
+            self._fault(error)
+            ended = self._failed(waiting.cleared)
+        finally:
+            self._flight = None
+            self._hearing.sent()
+        ended.began = began
+        return ended
+
+    async def _carry_out(self, waiting: Waiting) -> Ended:
+        judged = self._judge(waiting)
+        if isinstance(judged, Outcome):
+            return Ended(judged)
+        try:
+            message = await self._message(judged)
+        except BadValue as error:
+            return Ended(self.refused(judged, Refusal(Reason.OUT_OF_RANGE, error.what, error.todo)))
+        if judged.action is not None and judged.action.send.counters:
+            # Time has passed: it may have been taken back, or a lock may have been set.
+            judged = self._judge(waiting)
+            if isinstance(judged, Outcome):
+                return Ended(judged)
+        flight = self._send(judged, message)
+        report = await flight.report
+        self.counters["actions"] += 1
+        outcome = outcome_of(report, message, flight.method, flight.profile, flight.times, self._with.utc())
+        if outcome.result is Result.FAILED and outcome.reason is not Reason.REFUSED_BY_UNIT:
+            self.counters["failures"] += 1
+        why = waiting.taken_back
+        if why is not None and outcome.result is Result.CANCELLED:
+            outcome = replace(outcome, text=why.text, look_at=why.look_at, reason=why.reason)
+        if outcome.result is Result.CONFIRMED and flight.method is Method.LOOP:
+            await self._line.learn(report.lags, flight.times, outcome.units_answering, self._with.utc)
+        return Ended(outcome, judged, flight.method, flight.changes)
+
+    def _judge(self, waiting: Waiting) -> Cleared | Outcome:
+        """Whether it may go out now: what it is to the bus, or else its outcome."""
+        if waiting.taken_back is not None:
+            return self.cancelled(waiting.cleared, waiting.taken_back)
+        judged = self._with.gate.at_its_turn(
+            waiting.cleared,
+            utc=self._with.utc(),
+            now=self._clock(),
+            locks=self._with.locks(),
+            states=self._with.states,
+        )
+        if isinstance(judged, Refusal):
+            return self.refused(waiting.cleared, judged)
+        waiting.cleared = judged
+        return judged
+
+    async def _message(self, cleared: Cleared) -> Message:
+        if cleared.action is None:
+            return Message(cleared.command.raw or b"")
+        counters = await self._counting.numbers(cleared)
+        return cleared.action.message(cleared.values, address=cleared.address, counters=counters)
+
+    def _send(self, cleared: Cleared, message: Message) -> _Flight:
+        setup, profile = self._line.setup, self._line.profile
+        open_line, hears_itself = setup.topology == "open", setup.hears_itself
+        method = method_for(cleared, profile, open_line=open_line, hears_itself=hears_itself)
+        transmission = transmission_for(cleared, profile, message, method, hears_itself=hears_itself)
+        report: asyncio.Future[Report] = asyncio.get_running_loop().create_future()
+        flight = _Flight(cleared, message, method, profile, self._line.times(), report)
+        self._flight = flight
+        self._hearing.sending(transmission.id, cleared)
+        self._line.link.transmit(transmission)
+        return flight
+
+    # Outcomes of what was not sent, or of which nothing is known
+
+    def refused(self, cleared: Cleared, refusal: Refusal) -> Outcome:
+        """The outcome of a command that did not pass the gate."""
+        return self._over(cleared, Result.REFUSED, refusal.reason, refusal.text, refusal.todo)
+
+    def cancelled(self, cleared: Cleared, why: TakenBack) -> Outcome:
+        """The outcome of a command that was taken back before it was sent."""
+        return self._over(cleared, Result.CANCELLED, why.reason, why.text, why.look_at)
+
+    def _failed(self, cleared: Cleared) -> Ended:
+        """A fault of this program: if it was handed to the link, the unit may have obeyed."""
+        text = "a fault of this program; its log says more"
+        outcome = self._over(cleared, Result.FAILED, Reason.INTERNAL, text, "the log of the controller")
+        if self._flight is None:
+            return Ended(outcome)
+        unsure = Report(outcome.command_id, Result.FAILED, Reason.INTERNAL, all_out=True, began=self._clock())
+        self._with.gate.sent(cleared, self._clock())
+        changes = states_after(cleared, unsure, self._with.states, lambda _unit, _state: False, outcome.at)
+        return Ended(outcome, cleared, self._flight.method, changes)
+
+    def _over(self, cleared: Cleared, result: Result, reason: Reason, text: str, look_at: str) -> Outcome:
+        return Outcome(cleared.command.id, result, reason, text, look_at, at=self._with.utc())

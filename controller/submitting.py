@@ -1,0 +1,213 @@
+"""Taking commands in: each passes the gate and the journal, and ends in one outcome, whatever happens."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections import deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+from controller.api import JournalEntry
+from controller.bus import Bus
+from controller.command_queue import TakenBack
+from controller.counting import PATIENCE
+from controller.guard import Cleared, Refusal
+from controller.records import Accepted, Command, Outcome, Reason, Result, new_id
+from controller.surroundings import Surroundings
+from controller.waiting import Clock
+from profiles.errors import JournalError
+
+__all__ = ["Submitting"]
+
+log = logging.getLogger(__name__)
+
+_REMEMBERED = 1000
+"""Outcomes that are known without asking the journal, which may be unable to answer."""
+_ENDING = TakenBack("the controller is ending")
+
+
+_TAKEN = Refusal(Reason.NOT_ALLOWED, "another command has this id", "use a fresh one")
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """A command, and its outcome as it is or will be."""
+
+    command: Command
+    outcome: asyncio.Task[Outcome]
+
+
+@dataclass(slots=True)
+class _Entering:
+    """A command whose intent is being entered in the journal."""
+
+    cleared: Cleared
+    taken_back: TakenBack | None = None
+
+
+class Submitting:
+    """Takes the commands of a site in.
+
+    Args:
+        surroundings: gate, states, locks and journal.
+        buses: where commands go.
+        clock: monotonic seconds.
+    """
+
+    def __init__(self, surroundings: Surroundings, buses: Mapping[str, Bus], clock: Clock) -> None:
+        self._with = surroundings
+        self._buses = buses
+        self._clock = clock
+        self._known: dict[str, _Known] = {}
+        """Commands under way, and the latest that are over."""
+        self._ended: deque[str] = deque()
+        self._entering: dict[str, _Entering] = {}
+        self._closing = False
+
+    async def submit(self, command: Command) -> Outcome:
+        """Carry out a command; returns when its outcome is journalled.
+
+        The same id twice is one command: the second call gets the first one's outcome. The caller may go
+        away; the command is carried out all the same.
+        """
+        known = self._known.get(command.id)
+        if known is not None and _other(command, known.command):
+            return self._refused(command, _TAKEN)
+        if known is None:
+            command = replace(command, id=command.id or new_id(), at=command.at or self._with.utc())
+            task = asyncio.create_task(self._see_to(command), name=f"command {command.id[:8]}")
+            known = self._known[command.id] = _Known(command, task)
+        return await asyncio.shield(known.outcome)
+
+    def take_back(self, which: Callable[[Cleared], bool], why: TakenBack) -> list[asyncio.Future[Outcome]]:
+        """Take back what is being entered, waits or is under way.
+
+        Returns:
+            The outcome of each, as it will be.
+        """
+        found: list[asyncio.Future[Outcome]] = []
+        for identity, entering in self._entering.items():
+            if which(entering.cleared):
+                entering.taken_back = entering.taken_back or why
+                found.append(self._known[identity].outcome)
+        for bus in self._buses.values():
+            found += bus.take_back(which, why)
+        return found
+
+    async def close(self) -> None:
+        """Take nothing in any more, and wait until each command that was has its outcome."""
+        self.refuse_new()
+        while under_way := [known.outcome for known in self._known.values() if not known.outcome.done()]:
+            await asyncio.wait(under_way)
+
+    def refuse_new(self) -> None:
+        """The controller is ending: what comes from now on is cancelled at once."""
+        self._closing = True
+        for entering in self._entering.values():
+            entering.taken_back = entering.taken_back or _ENDING
+
+    async def _see_to(self, command: Command) -> Outcome:
+        try:
+            outcome = await self._enter(command)
+        except Exception as error:
+            log.exception("a command ended in a fault of this program")
+            self._with.alert(
+                "fault", "site", f"a fault of this program: {error!r}", "the log of the controller"
+            )
+            outcome = Outcome(
+                command.id,
+                Result.FAILED,
+                Reason.INTERNAL,
+                "a fault of this program; its log says more",
+                "the log of the controller",
+                at=self._with.utc(),
+            )
+            outcome = await self._end(command, outcome)
+        finally:
+            self._entering.pop(command.id, None)
+            self._ended.append(command.id)
+            if len(self._ended) > _REMEMBERED:
+                del self._known[self._ended.popleft()]
+        return outcome
+
+    async def _enter(self, command: Command) -> Outcome:
+        if self._closing:
+            return await self._refuse(command, self._cancelled(command, _ENDING))
+        judged = self._with.gate.admit(
+            command,
+            utc=self._with.utc(),
+            now=self._clock(),
+            locks=self._with.locks(),
+            states=self._with.states,
+        )
+        if isinstance(judged, Refusal):
+            return await self._refuse(command, self._refused(command, judged))
+        entering = self._entering[command.id] = _Entering(judged)
+        try:
+            # What takes energy away does not wait for a disk that hangs.
+            async with asyncio.timeout(PATIENCE if judged.de_energises else None):
+                earlier = await self._with.journal.intent(command)
+        except (JournalError, TimeoutError) as error:
+            self._with.journal_failed(error)
+            if not judged.de_energises:
+                text = f"the journal can't be written, so nothing that may energise is sent: {error}"
+                refusal = Refusal(Reason.JOURNAL, text, "the disk; the journal goes on by itself")
+                self._with.publish(command)
+                return await self._end(command, self._refused(command, refusal))
+        else:
+            if earlier is not None:
+                return self._earlier(command, earlier)
+        del self._entering[command.id]
+        self._with.publish(command)
+        if entering.taken_back is not None:
+            return await self._end(command, self._cancelled(command, entering.taken_back))
+        self._with.publish(Accepted(command.id, self._with.utc()))
+        return await self._buses[judged.bus].execute(judged)
+
+    async def _refuse(self, command: Command, outcome: Outcome) -> Outcome:
+        """Enter a command and its outcome together, and tell both."""
+        try:
+            earlier = await self._with.journal.enter(command, outcome)
+        except JournalError as error:
+            self._with.journal_failed(error)
+        else:
+            if earlier is not None:
+                return self._earlier(command, earlier)
+        self._with.publish(command)
+        self._with.publish(outcome)
+        return outcome
+
+    async def _end(self, command: Command, outcome: Outcome) -> Outcome:
+        """Enter the outcome of a command whose intent was entered, or should have been, and tell it."""
+        try:
+            outcome = await self._with.journal.outcome(outcome)
+        except JournalError as error:
+            self._with.journal_failed(error)
+        except Exception:
+            log.exception("the outcome of command %s could not be entered", command.id)
+        self._with.publish(outcome)
+        return outcome
+
+    def _earlier(self, command: Command, entry: JournalEntry) -> Outcome:
+        """The outcome of the command that has this id in the journal, if it is the same one."""
+        if _other(command, entry.command):
+            return self._refused(command, _TAKEN)
+        if entry.outcome is not None:
+            return entry.outcome
+        text = "a command of this id was begun before, and what became of it is not known"
+        return self._refused(command, Refusal(Reason.NOT_ALLOWED, text, "look at the unit; use a fresh id"))
+
+    def _refused(self, command: Command, refusal: Refusal) -> Outcome:
+        return self._over(command, Result.REFUSED, refusal.reason, refusal.text, refusal.todo)
+
+    def _cancelled(self, command: Command, why: TakenBack) -> Outcome:
+        return self._over(command, Result.CANCELLED, why.reason, why.text, why.look_at)
+
+    def _over(self, command: Command, result: Result, reason: Reason, text: str, todo: str) -> Outcome:
+        return Outcome(command.id, result, reason, text, todo, at=self._with.utc())
+
+
+def _other(one: Command, two: Command) -> bool:
+    """Whether they ask for different things, whoever asks and when."""
+    return (one.unit, one.action, one.parameters, one.raw) != (two.unit, two.action, two.parameters, two.raw)
