@@ -14,6 +14,8 @@ __all__ = ["Segment", "read_line"]
 
 _BAD_SHARE = 0.08
 """Share of frames with errors above which another rate is looked for."""
+_FEW = 4
+"""Frames with errors that say nothing yet."""
 _LEAST_EDGES = 24
 _GOOD_ENOUGH = 0.9
 """Confidence in both halves, less their share of errors, at which no further cut is tried."""
@@ -52,7 +54,8 @@ def _read(whole: Segment, overrides: LineOverrides, depth: int) -> list[Segment]
     edges, timing = whole.edges, whole.fit.timing
     if overrides.baud is not None or timing is None or depth == 0 or len(edges) < 2 * _LEAST_EDGES:
         return [whole]
-    doubtful = _bad_share(whole) > _BAD_SHARE or whole.fit.frame is None
+    bad = _bad_share(whole)
+    doubtful = (bad > _BAD_SHARE and bad * len(whole.frames) >= _FEW) or whole.fit.frame is None
     if not doubtful and _change(whole) is None:
         return [whole]
     best: tuple[float, Segment, Segment] | None = None
@@ -66,8 +69,8 @@ def _read(whole: Segment, overrides: LineOverrides, depth: int) -> list[Segment]
             continue
         if 0.97 < first.fit.timing.bit / second.fit.timing.bit < 1.03:
             continue
-        bad = sum(_bad_share(side) * len(side.frames) for side in (first, second))
-        share = bad / max(len(first.frames) + len(second.frames), 1)
+        wrong = sum(_bad_share(side) * len(side.frames) for side in (first, second))
+        share = wrong / max(len(first.frames) + len(second.frames), 1)
         quality = min(first.fit.confidence, second.fit.confidence) - share
         if best is None or quality > best[0]:
             best = (quality, first, second)
