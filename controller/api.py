@@ -122,6 +122,8 @@ class SiteView:
     title: str
     buses: tuple[BusView, ...]
     units: tuple[UnitView, ...]
+    path: str = ""
+    """The site file that the controller was started with."""
 
 
 @dataclass(frozen=True, slots=True)

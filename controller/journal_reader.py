@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from pathlib import Path
 from typing import Any, TypeVar
 
 from controller.api import JournalEntry, JournalQuery
 from controller.journal_file import connect, damaged, explained
-from controller.records import Command, Outcome, Result, Traffic, from_json
+from controller.records import Command, Lock, Outcome, Result, StateValue, Traffic, from_json
 from profiles.errors import InputError
 
 __all__ = ["JournalReader", "entry_of", "from_text"]
@@ -47,6 +48,16 @@ class JournalReader:
                 entry_of(row[1:], self.path, self._traffic(row[0]) if query.traffic else ()) for row in rows
             ]
 
+    def states(self) -> dict[str, dict[str, StateValue]]:
+        """The last known states, by unit and state."""
+        with explained(self.path):
+            return states_in(self._connection, self.path)
+
+    def locks(self) -> list[Lock]:
+        """The service locks that stand, oldest first."""
+        with explained(self.path):
+            return locks_in(self._connection, self.path)
+
     def _traffic(self, number: int) -> tuple[Traffic, ...]:
         rows = self._connection.execute(
             "SELECT record FROM traffic WHERE command = ? ORDER BY rowid", (number,)
@@ -56,6 +67,20 @@ class JournalReader:
     def close(self) -> None:
         """Close the file."""
         self._connection.close()
+
+
+def states_in(connection: sqlite3.Connection, path: Path) -> dict[str, dict[str, StateValue]]:
+    """The last known states in a journal, by unit and state."""
+    states: dict[str, dict[str, StateValue]] = {}
+    for unit, state, value in connection.execute("SELECT unit, state, value FROM states"):
+        states.setdefault(unit, {})[state] = from_text(StateValue, value, path)
+    return states
+
+
+def locks_in(connection: sqlite3.Connection, path: Path) -> list[Lock]:
+    """The service locks in a journal, oldest first."""
+    found = [from_text(Lock, lock, path) for (lock,) in connection.execute("SELECT lock FROM locks")]
+    return sorted(found, key=lambda lock: (lock.at, lock.id))
 
 
 def _conditions(query: JournalQuery) -> tuple[list[str], list[Any]]:

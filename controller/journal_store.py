@@ -26,7 +26,7 @@ from typing import Any
 
 from controller.api import JournalEntry
 from controller.journal_file import beside, explained, open_file, set_aside
-from controller.journal_reader import entry_of, from_text
+from controller.journal_reader import entry_of, from_text, locks_in, states_in
 from controller.records import Command, Lock, Outcome, Result, StateValue, Traffic, to_json
 from profiles.errors import InputError, JournalDamaged, JournalError
 
@@ -218,10 +218,7 @@ class JournalStore:
 
     def states(self) -> dict[str, dict[str, StateValue]]:
         """The last known states, by unit and state."""
-        found: dict[str, dict[str, StateValue]] = {}
-        for unit, state, value in self._all("SELECT unit, state, value FROM states"):
-            found.setdefault(unit, {})[state] = from_text(StateValue, value, self.path)
-        return found
+        return states_in(self._connection, self.path)
 
     def next_counter(self, scope: str, name: str, start: int, wrap: int) -> int:
         """The number that is up for a counter of a bus's or unit's, and the one after it kept for the next.
@@ -255,8 +252,7 @@ class JournalStore:
 
     def locks(self) -> list[Lock]:
         """The service locks that stand, oldest first."""
-        found = [from_text(Lock, lock, self.path) for (lock,) in self._all("SELECT lock FROM locks")]
-        return sorted(found, key=lambda lock: (lock.at, lock.id))
+        return locks_in(self._connection, self.path)
 
     def learn(self, bus: str, learned: Learned) -> None:
         """Keep what was learned of a bus."""

@@ -44,7 +44,8 @@ def site_view(loaded: LoadedSite) -> SiteView:
                 unit.ask_before_energise,
             )
         )
-    return SiteView(site.site.id, site.site.title or site.site.id, buses, tuple(units))
+    path = str(loaded.path.resolve())
+    return SiteView(site.site.id, site.site.title or site.site.id, buses, tuple(units), path)
 
 
 def _action(action: CompiledAction) -> ActionView:

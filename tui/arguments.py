@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from typing import NoReturn
 
 __all__ = ["build_parser"]
 
@@ -11,10 +12,18 @@ _EPILOG = """exit code 0: done; 1: what was asked did not come about; 2: the inp
 This is no emergency stop and no safety interlock. Isolate and lock out the supply before opening gear."""
 
 
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors are one line, as all errors of this program are."""
+
+    def error(self, message: str) -> NoReturn:
+        """Say what is wrong with the call, and end with 2."""
+        self.exit(2, f"linewarden: {message}; see `{self.prog} --help`\n")
+
+
 class _Commands:
     """Adds commands in the order in which the help shows them."""
 
-    def __init__(self, parser: argparse.ArgumentParser) -> None:
+    def __init__(self, parser: _Parser) -> None:
         self._sub = parser.add_subparsers(metavar="COMMAND", title="commands")
 
     def add(self, name: str, does: str, module: str | None = None, **more: str) -> argparse.ArgumentParser:
@@ -31,7 +40,7 @@ class _Commands:
 
 def build_parser() -> argparse.ArgumentParser:
     """The whole command line."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="linewarden",
         description="Puts gear that speaks a maker's own serial bus under home-automation control.",
         epilog=_EPILOG,
@@ -40,7 +49,21 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action=_Version, nargs=0, help="show the version and end")
     parser.set_defaults(module=None)
     commands = _Commands(parser)
-    for add in (_demo, _run, _dash, _status, _act, _off, _lock, _unlock, _listen, _probe, _adapter, _send):
+    for add in (
+        _demo,
+        _run,
+        _dash,
+        _status,
+        _act,
+        _off,
+        _presume,
+        _lock,
+        _unlock,
+        _listen,
+        _probe,
+        _adapter,
+        _send,
+    ):
         add(commands)
     for add in (_check, _profiles, _ports, _sim, _journal):
         add(commands)
@@ -150,6 +173,21 @@ _OFF = """De-energises everything, or one unit, group or bus, now: past locks an
 amplifiers first. It is no emergency stop: it needs the adapter, the line and the gear to work."""
 
 
+def _presume(commands: _Commands) -> None:
+    command = commands.add(
+        "presume",
+        "set a state right by hand",
+        long="Says what a unit's state is, where a person knows better: it is then presumed. Nothing is "
+        "sent. States are kept by the running controller, so one has to run.",
+        epilog="example: linewarden presume foyer-amp power false",
+    )
+    command.add_argument("unit", metavar="UNIT")
+    command.add_argument("state", metavar="STATE")
+    command.add_argument("value", metavar="VALUE")
+    _site(command)
+    _json(command)
+
+
 def _lock(commands: _Commands) -> None:
     command = commands.add(
         "lock",
@@ -206,13 +244,24 @@ def _adapter(commands: _Commands) -> None:
 def _send(commands: _Commands) -> None:
     command = commands.add(
         "send",
-        "raw bytes, before a profile exists",
+        "raw bytes or a captured burst, before a profile exists",
         long="Sends raw bytes through the gate: on the spot only, where the site has `allow_raw = true` for "
         "the bus, and never past a service lock.",
         epilog='example: linewarden send hall "A5 01 01 02" --allow-raw',
     )
     command.add_argument("bus", metavar="BUS")
-    command.add_argument("bytes", metavar="BYTES", nargs="+", help="hexadecimal, such as A5 01 01 02")
+    command.add_argument(
+        "bytes",
+        metavar="BYTES or CAPTURE",
+        nargs="+",
+        help="hexadecimal such as A5 01 01 02, or a capture's file",
+    )
+    command.add_argument(
+        "--burst", metavar="N", type=int, default=1, help="which burst of the capture, counted from 1 (1)"
+    )
+    command.add_argument(
+        "--channel", metavar="NAME", help="which channel of the capture; without it the first"
+    )
     command.add_argument("--allow-raw", action="store_true", help="yes, these bytes may do anything")
     _site(command)
     _json(command)

@@ -7,7 +7,9 @@ loaded when it runs, so that ``--help`` is there at once.
 
 from __future__ import annotations
 
+import errno
 import importlib
+import io
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -23,6 +25,10 @@ __all__ = ["main"]
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; gives its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that can't show a sign gets a question mark for it, and no fault.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     parser = build_parser()
     arguments = parser.parse_args(argv)
     if arguments.module is None:
@@ -34,7 +40,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     from profiles.errors import LinewardenError
 
     try:
-        return command(arguments)
+        code = command(arguments)
+        sys.stdout.flush()
     except LinewardenError as error:
         print(f"linewarden: {error}", file=sys.stderr)
         return error.exit_code
@@ -42,8 +49,20 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 130
     except BrokenPipeError:
         # Whoever read our output has gone; there is nobody left to tell.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _stop_printing()
         return 1
+    except OSError as error:
+        if sys.stdout.closed or error.errno not in (errno.ENOSPC, errno.EIO):
+            raise
+        _stop_printing()
+        print(f"linewarden: what was to be printed could not be written ({error.strerror})", file=sys.stderr)
+        return 1
+    return code
+
+
+def _stop_printing() -> None:
+    """Let nothing more go to a standard output that takes nothing."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 if __name__ == "__main__":

@@ -6,21 +6,30 @@ import argparse
 import asyncio
 import getpass
 import os
+import sys
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import AsyncExitStack, asynccontextmanager
 from pathlib import Path
 from typing import TypeVar
 
-from controller.api import ControllerApi
+from controller.api import ControllerApi, SiteView
 from controller.local_client import LocalClient
 from controller.records import Origin, OriginKind
 from controller.service import Controller
 from controller.site import LoadedSite, load_site
 from controller.state_folder import Claim
-from profiles.errors import ControllerAway, ControllerRuns, FileUnreadable
+from profiles.errors import ControllerAway, ControllerRuns, FileUnreadable, InputError
 
-__all__ = ["find_site", "me", "own_controller", "run_with_api", "state_folder", "working_api"]
+__all__ = [
+    "check_same_site",
+    "find_site",
+    "me",
+    "own_controller",
+    "run_with_api",
+    "state_folder",
+    "working_api",
+]
 
 T = TypeVar("T")
 
@@ -71,6 +80,21 @@ async def own_controller(loaded: LoadedSite, claim: Claim) -> AsyncIterator[Cont
         await controller.close()
 
 
+def check_same_site(view: SiteView, loaded: LoadedSite) -> None:
+    """Whether the controller that answers was started with the same site file.
+
+    Raises:
+        InputError: it was not: its units are others, though the site has the same id.
+    """
+    ours = str(loaded.path.resolve())
+    if view.path and view.path != ours:
+        raise InputError(
+            f"the controller that runs for site {view.id!r} was started with another file, {view.path}",
+            where=ours,
+            todo="give one of the two sites another id, or name another folder with --state",
+        )
+
+
 _PATIENCE = 10.0
 """Seconds that one short-lived controller waits for another one to end."""
 
@@ -87,9 +111,11 @@ async def working_api(loaded: LoadedSite, folder: Path) -> AsyncIterator[Control
         while True:
             try:
                 api: ControllerApi = await stack.enter_async_context(await LocalClient.connect(folder))
-                break
             except ControllerAway:
                 pass
+            else:
+                check_same_site(await api.site(), loaded)
+                break
             try:
                 claim = stack.enter_context(Claim(folder))
             except ControllerRuns:
@@ -105,12 +131,36 @@ async def working_api(loaded: LoadedSite, folder: Path) -> AsyncIterator[Control
         yield api
 
 
+@asynccontextmanager
+async def _progress(*, quiet: bool) -> AsyncIterator[None]:
+    """On a terminal, say after a second that it is still at it."""
+    if quiet or not sys.stderr.isatty():
+        yield
+        return
+
+    async def tell() -> None:
+        began = time.monotonic()
+        while True:
+            await asyncio.sleep(1.0)
+            print(
+                f"\r\033[Kat it for {time.monotonic() - began:.0f} s ...", end="", file=sys.stderr, flush=True
+            )
+
+    telling = asyncio.create_task(tell())
+    try:
+        yield
+    finally:
+        telling.cancel()
+        print("\r\033[K", end="", file=sys.stderr, flush=True)
+
+
 def run_with_api(arguments: argparse.Namespace, work: Callable[[ControllerApi], Awaitable[T]]) -> T:
     """Load the site, find or open its controller, and do one piece of work with it."""
     loaded = load_site(find_site(arguments))
 
     async def main() -> T:
-        async with working_api(loaded, state_folder(arguments, loaded)) as api:
+        quiet = bool(getattr(arguments, "json", False))
+        async with working_api(loaded, state_folder(arguments, loaded)) as api, _progress(quiet=quiet):
             return await work(api)
 
     return asyncio.run(main())

@@ -169,7 +169,10 @@ _ARROWS = {
 
 def traffic_line(record: Traffic) -> str:
     """Traffic in one line: meaning first, then the bytes."""
-    meaning = plain(record.meaning) if record.meaning else "not explained by the profile"
+    if record.meaning:
+        meaning = plain(record.meaning)
+    else:
+        meaning = "? not in the profile" if record.unexplained else "..."
     line = f"{clock_time(record.at)} {_ARROWS[record.direction]} {meaning}  [{hexadecimal(record.data)}]"
     lags = [lag for lag in record.lags or () if lag is not None]
     if record.direction is Direction.ECHOED and lags:

@@ -9,12 +9,12 @@ import re
 import time
 
 from controller.api import JournalEntry, JournalQuery
-from controller.journal import Journal
+from controller.journal_reader import JournalReader
 from controller.local_client import LocalClient
 from controller.records import to_json
 from controller.site import load_site
 from profiles.errors import ControllerAway, InputError
-from tui.session import find_site, state_folder
+from tui.session import check_same_site, find_site, state_folder
 from tui.telling import as_json, entry_lines
 
 _AGO = re.compile(r"(\d+(?:\.\d+)?)\s*([smhdw])")
@@ -40,17 +40,17 @@ def run(arguments: argparse.Namespace) -> int:
         try:
             client = await LocalClient.connect(folder)
         except ControllerAway:
-            if not (folder / "journal.sqlite").exists():
+            path = folder / "journal.sqlite"
+            if not path.exists():
                 return []
-            journal = await Journal.open(folder / "journal.sqlite", clock=time.time)
+            reader = JournalReader(path)
             try:
-                return await journal.query(query)
+                return reader.find(query)
             finally:
-                await journal.close()
-        try:
+                reader.close()
+        async with client:
+            check_same_site(await client.site(), loaded)
             return await client.journal(query)
-        finally:
-            await client.close()
 
     entries = asyncio.run(ask())
     if arguments.json:

@@ -7,8 +7,9 @@ import sys
 
 from controller.api import ControllerApi, JournalEntry, JournalQuery
 from controller.records import Outcome
+from tui.commands.act import print_outcome
 from tui.session import me, run_with_api
-from tui.telling import as_json, exit_code, outcome_document, outcome_words
+from tui.telling import as_json, exit_code, outcome_document
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -27,8 +28,7 @@ def run(arguments: argparse.Namespace) -> int:
         print(as_json([outcome_document(entry.command, outcome) for entry, outcome in told]))
     else:
         for entry, outcome in told:
-            stream = sys.stdout if outcome.result.good else sys.stderr
-            print(outcome_words(entry.command, outcome), file=stream)
+            print_outcome(entry.command, outcome, json=False)
     if not told:
         print("linewarden: no unit here has an action that de-energises it", file=sys.stderr)
         return 1

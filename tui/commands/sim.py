@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
+import re
 import select
 import signal
 import sys
@@ -15,6 +16,7 @@ from controller.simulator.adapter import AdapterFacts
 from controller.simulator.layout import Layout
 from controller.simulator.line import SimulatedLine
 from controller.simulator.medium import Topology
+from controller.simulator.orders import parse_order
 from controller.simulator.pty_port import PtyPort
 from controller.simulator.runner import Runner
 from profiles.compiled import CompiledProfile
@@ -40,13 +42,19 @@ def run(arguments: argparse.Namespace) -> int:
         Layout(units=arguments.units, topology=topology),
         AdapterFacts(latency_s=arguments.latency_ms / 1000),
     )
+    orders = [parse_order(fault) for fault in arguments.fault]
+    site_file = Path(arguments.site_file) if arguments.site_file else None
+    link = arguments.link
+    if link is None and site_file is not None:
+        # A pty that is plugged in again is another one: a site file needs a name that stays.
+        link = str(site_file.with_suffix(".line").absolute())
     runner = Runner()
-    with contextlib.closing(runner), PtyPort(line, link=arguments.link, runner=runner) as port:
+    with contextlib.closing(runner), PtyPort(line, link=link, runner=runner) as port:
+        if site_file is not None:
+            _write_site(site_file, arguments, profile, topology, str(port.path))
         print(port.path, flush=True)
-        for fault in arguments.fault:
-            print(plain(port.order(fault)), flush=True)
-        if arguments.site_file:
-            _write_site(Path(arguments.site_file), arguments, profile, topology, str(port.path))
+        for order in orders:
+            print(plain(port.order(str(order))), flush=True)
         runner.start()
         _follow(port, arguments.seconds)
     return 0
@@ -79,10 +87,23 @@ def _follow(port: PtyPort, seconds: float | None) -> None:
 
 
 def _order(port: PtyPort, text: str) -> None:
+    before = port.path
     try:
         print(plain(port.order(text), lines=True), flush=True)
+        if port.path not in (None, before):
+            print(port.path, flush=True)
     except LinewardenError as error:
         print(f"linewarden: {plain(str(error))}", file=sys.stderr, flush=True)
+
+
+_BUSY_MACHINE_MS = 0.6
+"""How much later than its time a simulated frame may come on a machine that has other things to do."""
+
+
+def _site_id(path: Path) -> str:
+    """A site's id of its own for each file: two sites of one id would share a journal."""
+    name = re.sub(r"[^a-z0-9]+", "-", path.stem.lower()).strip("-")
+    return "larkfield-hall" if name in ("", "site") else f"larkfield-{name}"[:64].rstrip("-")
 
 
 def _write_site(
@@ -99,7 +120,7 @@ def _write_site(
     lines = [
         "# Written by `linewarden sim`: a simulated chain, as a beginning for a site file of one's own.",
         "[site]",
-        'id = "larkfield-hall"',
+        f'id = "{_site_id(path)}"',
         'title = "Larkfield Hall"',
         "",
         "[buses.hall]",
@@ -111,7 +132,7 @@ def _write_site(
         lines += [
             f"units_expected = {arguments.units}",
             f"adapter_latency_ms = {arguments.latency_ms}",
-            f"adapter_jitter_ms = {arguments.latency_ms or 0.2}",
+            f"adapter_jitter_ms = {max(arguments.latency_ms, _BUSY_MACHINE_MS)}",
         ]
     elif topology is Topology.SHARED:
         lines.append("hears_itself = true")

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import time
+from pathlib import Path
 from typing import Any
 
 from controller.api import ControllerApi
-from controller.journal import Journal
+from controller.journal_reader import JournalReader
 from controller.local_client import LocalClient
-from controller.records import BusStatus, Known, to_json
+from controller.records import BusStatus, Known, Lock, to_json
 from controller.site import LoadedSite, load_site
 from profiles.errors import ControllerAway
-from tui.session import find_site, state_folder
+from tui.session import check_same_site, find_site, state_folder
 from tui.telling import as_json, clock_time, plain, state_word, table, value_word
 
 
@@ -27,14 +27,13 @@ def run(arguments: argparse.Namespace) -> int:
             client = await LocalClient.connect(folder)
         except ControllerAway:
             return None
-        try:
+        async with client:
+            check_same_site(await client.site(), loaded)
             return await _gather(client)
-        finally:
-            await client.close()
 
     found = asyncio.run(ask())
     if found is None:
-        return _not_running(arguments, loaded, asyncio.run(_remembered(folder)))
+        return _not_running(arguments, loaded, folder)
     if arguments.json:
         print(as_json(found["document"]))
     else:
@@ -57,7 +56,7 @@ async def _gather(api: ControllerApi) -> dict[str, Any]:
             plain(f"! {alert.target} since {clock_time(alert.since, date=True)}: {alert.text}{look}")
         )
     for lock in locks:
-        lines.append(plain(f"locked: {lock.target} by {lock.who}: {lock.why} (unlock {lock.id[:8]})"))
+        lines.append(_lock_line(lock))
     document = {
         "running": True,
         "site": {"id": view.id, "title": view.title},
@@ -79,31 +78,43 @@ def _bus_row(bus: BusStatus) -> tuple[str, str, str, str, str]:
     return bus.bus, bus.link.value, answering, lag, plain(bus.text)
 
 
-async def _remembered(folder: Any) -> list[tuple[str, str, str]]:
-    """What the journal last knew of each state, without opening a port."""
-    if not (folder / "journal.sqlite").exists():
-        return []
-    journal = await Journal.open(folder / "journal.sqlite", clock=time.time)
+def _remembered(folder: Path) -> tuple[list[tuple[str, str, str]], list[Lock]]:
+    """What the journal last knew of each state, and the locks that stand; nothing is opened for writing."""
+    path = folder / "journal.sqlite"
+    if not path.exists():
+        return [], []
+    reader = JournalReader(path)
     try:
-        return [
+        states = [
             (unit, name, value_word(value.last_known))
-            for unit, named in journal.states().items()
+            for unit, named in reader.states().items()
             for name, value in named.items()
             if value.last_known is not None
         ]
+        return states, reader.locks()
     finally:
-        await journal.close()
+        reader.close()
 
 
-def _not_running(
-    arguments: argparse.Namespace, loaded: LoadedSite, remembered: list[tuple[str, str, str]]
-) -> int:
+def _not_running(arguments: argparse.Namespace, loaded: LoadedSite, folder: Path) -> int:
     site = loaded.site.site
+    remembered, locks = _remembered(folder)
     if arguments.json:
-        last = [{"unit": unit, "state": name, "last_known": value} for unit, name, value in remembered]
-        print(as_json({"running": False, "site": {"id": site.id, "title": site.title}, "last_known": last}))
+        document = {
+            "running": False,
+            "site": {"id": site.id, "title": site.title},
+            "last_known": [{"unit": u, "state": n, "last_known": value} for u, n, value in remembered],
+            "locks": [to_json(lock) for lock in locks],
+        }
+        print(as_json(document))
         return 1
-    print(f"{site.title or site.id}: no controller runs (start one with `linewarden run`)")
+    print(plain(f"{site.title or site.id}: no controller runs (start one with `linewarden run`)"))
     for unit, name, value in remembered:
         print(plain(f"{unit}: {name} {Known.UNKNOWN.value}, last {value}"))
+    for lock in locks:
+        print(_lock_line(lock))
     return 1
+
+
+def _lock_line(lock: Lock) -> str:
+    return plain(f"locked: {lock.target} by {lock.who}: {lock.why} (unlock {lock.id[:8]})")
