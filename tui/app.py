@@ -18,16 +18,19 @@ from textual.worker import Worker, WorkerState
 
 from controller.api import ControllerApi
 from controller.recording import Recorder
-from controller.records import Command, Origin, OriginKind, Outcome, Record, Traffic
+from controller.records import Command, Event, Origin, OriginKind, Outcome, Record, Traffic
 from profiles.errors import ControllerAway, LinewardenError
 from profiles.model import Value
 from tui.line_figures import LineFigures
 from tui.looks import DARK, LIGHT
 from tui.messages import CommandDone, ControllerGone, RecordsCame
 from tui.model import HallModel
+from tui.profile_draft import ProfileDraft
 from tui.screens.cautions import CautionsScreen
 from tui.screens.journal import JournalScreen
 from tui.screens.main_screen import MainScreen
+from tui.screens.profile_editor import ProfileEditorScreen, may_drop
+from tui.screens.profiles import profiles_screen
 from tui.screens.simulator import SimulatorScreen
 from tui.screens.traffic import TrafficScreen
 from tui.screens.units import UnitsScreen
@@ -57,6 +60,7 @@ class DashboardApp(App[int]):
         Binding("f1", "explain", "help", id="help"),
         Binding("f2", "units", "units", id="units"),
         Binding("f3", "show('traffic')", "traffic", id="traffic"),
+        Binding("f4", "show('profiles')", "profiles", id="profiles"),
         Binding("f5", "show('journal')", "journal", id="journal"),
         Binding("f6", "show('simulator')", "simulator", id="simulator"),
         Binding("f9", "everything_off", "everything off", id="off", priority=True),
@@ -82,10 +86,13 @@ class DashboardApp(App[int]):
         self.figures = LineFigures({bus.id: bus for bus in model.site.buses})
         self.recorder: Recorder | None = None
         self.recorded_bus = ""
+        self.draft: ProfileDraft | None = None
+        """The profile that is being edited; it stays while other screens are looked at."""
         traffic = TrafficScreen()
         # The traffic keeps its filter and its place; the others begin anew each time.
         self._screens_by_name: dict[str, Callable[[], MainScreen]] = {
             "traffic": lambda: traffic,
+            "profiles": lambda: profiles_screen(self),
             "journal": JournalScreen,
             "simulator": SimulatorScreen,
         }
@@ -140,8 +147,19 @@ class DashboardApp(App[int]):
                     self.recorder.add(record)
             elif isinstance(record, Outcome):
                 self.traffic.ended(record)
+            elif isinstance(record, Event) and record.name == "profile-saved":
+                self.work(self._read_again, "read the site again")
         if self.model.apply(message.records):
             self._look_again()
+
+    async def _read_again(self) -> None:
+        """A bus has a new profile: its units may have other actions and states."""
+        self.model.site = await self.api.site()
+        self.model.states = await self.api.states()
+        self.figures = LineFigures({bus.id: bus for bus in self.model.site.buses})
+        self._look_again()
+        if isinstance(screen := self.main_screen, ProfileEditorScreen):
+            screen.look_for_others()
 
     def on_controller_gone(self, message: ControllerGone) -> None:
         """Say so, and that nothing is known any more."""
@@ -218,6 +236,10 @@ class DashboardApp(App[int]):
             self.notify(text, severity="error" if bad else "information", markup=False)
 
         self.work(off, "everything off")
+
+    async def action_quit(self) -> None:
+        """Leave; a profile that is not saved is asked about first."""
+        may_drop(self, self.exit)
 
     def action_explain(self) -> None:
         """Explain the screen one is on."""

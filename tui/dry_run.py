@@ -12,7 +12,15 @@ from profiles.storage import parse_toml
 from profiles.template import ByteTemplate
 from tui.telling import hexadecimal, value_word
 
-__all__ = ["DryRun", "dry_run", "example_values", "matched", "only_action", "template_words"]
+__all__ = [
+    "DryRun",
+    "dry_run",
+    "example_values",
+    "matched",
+    "only_action",
+    "only_observation",
+    "template_words",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,14 +95,21 @@ def only_action(text: str, name: str) -> CompiledProfile | None:
 
     Its line settings and confirmation stand in: the bytes do not depend on them.
     """
+    return _only(text, "actions", name, ("sets", "only_if"))
+
+
+def only_observation(text: str, index: int) -> CompiledProfile | None:
+    """The same with one observation, which is then the profile's first."""
+    return _only(text, "observations", index, ("sets",))
+
+
+def _only(text: str, kind: str, key: str | int, without: tuple[str, ...]) -> CompiledProfile | None:
     try:
         data = parse_toml(text, "")
-        kept = {key: data[key] for key in ("address",) if key in data}
-        action = {
-            key: value for key, value in data["actions"][name].items() if key not in ("sets", "only_if")
-        }
-        profile = Profile.model_validate({**_STAND_INS, **kept, "actions": {name: action}})
-        return CompiledProfile(profile)
+        kept = {name: data[name] for name in ("address",) if name in data}
+        entry = {name: value for name, value in data[kind][key].items() if name not in without}
+        alone = {key: entry} if isinstance(key, str) else [entry]
+        return CompiledProfile(Profile.model_validate({**_STAND_INS, **kept, kind: alone}))
     except (LinewardenError, ValueError, LookupError, TypeError, AttributeError):
         return None
 

@@ -96,6 +96,8 @@ class TextForm(_Sheet[dict[str, str]]):
         text: said above the fields.
     """
 
+    KEYS: ClassVar[str] = "enter goes on and sends    tab moves    esc leaves"
+
     def __init__(
         self, head: str, fields: Sequence[tuple[str, str, str, Callable[[str], str]]], text: str = ""
     ) -> None:
@@ -109,7 +111,7 @@ class TextForm(_Sheet[dict[str, str]]):
                 yield Static(label, classes="quiet", markup=False)
                 yield Input(value, id=f"field-{name}")
         yield Static("", id="wrong", classes="wrong", markup=False)
-        yield Static("enter goes on and sends    tab moves    esc leaves", classes="quiet", markup=False)
+        yield Static(self.KEYS, classes="quiet", markup=False)
 
     def on_mount(self) -> None:
         """The first line has the cursor."""

@@ -21,6 +21,7 @@ from tui.exporting import export_sayings
 from tui.painting import fit
 from tui.saying_text import bit_lines, spark
 from tui.screens.main_screen import MainScreen, key_text
+from tui.screens.profiles import begin_draft
 from tui.screens.sheets import TextForm
 from tui.telling import plain
 from tui.traffic_store import Wanted
@@ -46,6 +47,7 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
   /          show only what fits: words of a meaning, or bytes such as A5 01; esc shows all
   t          go to a time
   enter      the selected saying bit by bit; left and right move through a long one
+  a, o       make the selected saying a new action, or an observation, of its bus's profile
   e          export what is shown (CSV, or JSON lines)
   r          record a bus to a file, for decode and learn; r again ends it
   F2         back to the units"""
@@ -66,6 +68,8 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         Binding("right", "bits_move(1)", "later bytes"),
         Binding("e", "export", "export"),
         Binding("r", "record", "record"),
+        Binding("a", "draft('action')", "new action"),
+        Binding("o", "draft('observation')", "new observation"),
         Binding("X", "app.everything_off", "everything off"),
         Binding("question_mark", "app.explain", "help"),
         Binding("escape", "back", "show all"),
@@ -121,7 +125,7 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
 
     def look_again(self) -> None:
         """Paint what came."""
-        if not self.is_mounted:
+        if not (self.is_mounted and self.query("#keys")):
             return
         store = self.dashboard.traffic
         self.query_one("#top", Static).update(self.top("Traffic"))
@@ -180,7 +184,14 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
     def _keys(self) -> Text:
         hold = "go on" if self._held is not None else "hold"
         words = [("space", hold), ("b", "bus"), ("/", "find"), ("enter", "bits"), ("t", "time")]
-        words += [("e", "export"), ("r", "record"), ("F2", "units"), ("?", "help")]
+        words += [
+            ("a", "new action"),
+            ("o", "observation"),
+            ("e", "export"),
+            ("r", "record"),
+            ("F2", "units"),
+            ("?", "help"),
+        ]
         return key_text(words, self.width, self.looks)
 
     # Which rows
@@ -350,6 +361,14 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         for line in lines:
             line.truncate(self.width)
         panel.update(Text("\n").join(lines))
+
+    def action_draft(self, kind: str) -> None:
+        """Make the selected saying a new action or an observation."""
+        saying = self.query_one(TrafficView).selected
+        if saying is None or not saying.data:
+            self.notify("select what was said first", severity="warning", timeout=3)
+            return
+        begin_draft(self.dashboard, kind, saying.bus, bytes(saying.data), saying.at)
 
     # Files
 
