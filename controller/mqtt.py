@@ -353,8 +353,7 @@ class MqttBridge:
             self._log_line("warn", line)
 
     def _log_line(self, level: str, line: str) -> None:
-        if self.announced.is_set():
-            self._publish([log_message(self._mirror.site, level, line)])
+        self._publish([log_message(self._mirror.site, level, line)])
 
     async def _take_snapshot(self) -> None:
         controller = self._controller

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -124,7 +125,7 @@ def test_a_unit_shows_only_what_may_be_commanded_over_mqtt(site: HomieSite, tmp_
 
 
 def test_an_action_with_several_parameters_takes_json_by_a_schema(tmp_path: Path) -> None:
-    text = (Path("profiles/builtin/pellgate-chain.toml")).read_text()
+    text = resources.files("profiles.builtin").joinpath("pellgate-chain.toml").read_text()
     text = text.replace(
         'parameters.level = { type = "integer", range = [0, 63] }\nsend',
         'parameters.level = { type = "integer", range = [0, 63] }\n'

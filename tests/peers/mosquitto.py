@@ -159,7 +159,7 @@ async def watching(broker: Mosquitto, *filters: str, options: Sequence[str] = ()
     topics = [word for each in filters for word in ("-t", each)]
     process = await asyncio.create_subprocess_exec(
         "mosquitto_sub",
-        *("-h", "127.0.0.1", "-p", str(broker.port), "-V", "5", "-q", "2", "-F", "%r %t %x %D", *topics),
+        *("-h", "127.0.0.1", "-p", str(broker.port), "-V", "5", "-q", "1", "-F", "%r %t %x %D", *topics),
         *options,
         stdout=asyncio.subprocess.PIPE,
         limit=1 << 24,
@@ -176,10 +176,11 @@ async def watching(broker: Mosquitto, *filters: str, options: Sequence[str] = ()
 
     reader = asyncio.create_task(read())
     try:
-        # Subscribed, as soon as a message of our own comes back.
+        # Subscribed, and told what is retained, as soon as a message of our own comes back: of one QoS,
+        # since brokers keep the order of one only.
         probe = filters[0].replace("#", "watching").replace("+", "watching")
         while not watcher.all(probe):
-            await asyncio.to_thread(publish, broker, probe, "here")
+            await asyncio.to_thread(publish, broker, probe, "here", "-q", "1")
             with contextlib.suppress(AssertionError):
                 await watcher.until(lambda: watcher.all(probe), 0.2)
         yield watcher
