@@ -144,13 +144,13 @@ def _test_rate(
     finally:
         device.close()
     least, most = min(added), max(added)
-    if statistics.median(added) < -0.5 * line.frame_time:
-        return RateResult(
-            baud, works=False, problem="came back sooner than a line can carry it: this is no line"
-        )
+    block = len(_PATTERN) * line.frame_time
+    if statistics.median(added) < -0.5 * line.frame_time or took < 0.5 * block:
+        problem = "came back sooner than a line can carry it: this port has no line behind it"
+        return RateResult(baud, works=False, problem=problem)
     latency, jitter = max(0.0, least), most - least
-    off = (len(_PATTERN) * line.frame_time / (took - latency) - 1) * 100
-    told = jitter < 0.01 * len(_PATTERN) * line.frame_time
+    off = (block / (took - latency) - 1) * 100 if took > latency else 0.0
+    told = jitter < 0.01 * block
     counts = max(latency, jitter) <= line.frame_time / 3
     return RateResult(
         baud, True, "", latency * 1000, jitter * 1000, round(off, 2) if told else None, counts_units=counts

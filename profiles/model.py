@@ -292,7 +292,7 @@ class Profile(Strict):
     """What is known of one kind of bus."""
 
     schema_: int = Field(alias="schema", ge=1, examples=["1"])
-    name: Name = Field(examples=['"pellgate-chain"'])
+    name: Name = Field(examples=['"my-amp"'])
     title: str = ""
     notes: str = ""
     line: LineSettings

@@ -182,7 +182,7 @@ def _presume(commands: _Commands) -> None:
         epilog="example: linewarden presume foyer-amp power false",
     )
     command.add_argument("unit", metavar="UNIT")
-    command.add_argument("state", metavar="STATE")
+    command.add_argument("name", metavar="STATE")
     command.add_argument("value", metavar="VALUE")
     _site(command)
     _json(command)

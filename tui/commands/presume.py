@@ -23,18 +23,18 @@ def run(arguments: argparse.Namespace) -> int:
             view = await api.site()
             check_same_site(view, loaded)
             unit = next((each for each in view.units if each.id == arguments.unit), None)
-            spec = unit.states.get(arguments.state) if unit is not None else None
+            spec = unit.states.get(arguments.name) if unit is not None else None
             if spec is None:
                 raise NotKnown(
-                    f"there is no state {arguments.state!r} of a unit {arguments.unit!r}",
+                    f"there is no state {arguments.name!r} of a unit {arguments.unit!r}",
                     todo="`linewarden status` lists them",
                 )
-            value = read_value(arguments.state, arguments.value, str(spec.get("type")))
-            return await api.presume(arguments.unit, arguments.state, value, me())
+            value = read_value(arguments.name, arguments.value, str(spec.get("type")))
+            return await api.presume(arguments.unit, arguments.name, value, me())
 
     state = asyncio.run(work())
     if arguments.json:
         print(as_json(to_json(state)))
     else:
-        print(plain(f"{arguments.unit}: {state_word(arguments.state, state)}"))
+        print(plain(f"{arguments.unit}: {state_word(arguments.name, state)}"))
     return 0
