@@ -69,19 +69,13 @@ class AwaitingEcho(_Returning):
                 return step, data[len(before) :]
             if place < 0:
                 return None, b""
-        after = data[place + 1 :]
         if self._wrong is not None and course.ends(course.surplus(self._wrong)):
             # The frame came after all, so what came before it was one too many.
             reason, wrong = course.surplus(self._wrong), self._wrong
             return course.fail(reason, script.first, now, got=wrong), data[place:]
         course.echo(data[place : place + 1], now, (lag,))
-        if after and not script.complete:
-            # Only one frame was out: what comes in one delivery with its echo is none of ours.
-            step = course.odd(after, now, course.surplus(after[0]), script.first)
-            if step is not None:
-                return step, b""
-            after = b""
-        return course.accounted_for(), after
+        # Only one frame was out: what comes in one delivery with its echo is for the next phase to judge.
+        return course.accounted_for(), data[place + 1 :]
 
     def _odd(self, data: bytes, now: float, *, early: bool) -> Step | None:
         """These are not the echo: too soon for it, or other bytes."""
@@ -126,16 +120,7 @@ class HearingSelf(_Returning):
             data = data[good or 1 :]
         if self._place < script.next:
             return None, b""
-        step = course.accounted_for()
-        if step is not Step.MORE:
-            return step, data
-        if data:
-            # Nothing of ours is out any more, and the message is not at its end.
-            if not course.compares:
-                course.hear(data, now)
-            elif course.odd(data, now, course.surplus(data[0]), script.next - 1) is not None:
-                return Step.FAULT, b""
-        return step, b""
+        return course.accounted_for(), data
 
     def _heard(self, data: bytes, now: float) -> None:
         script, frame = self._course.script, self._course.times.frame

@@ -71,6 +71,19 @@ def test_a_message_of_another_unit_in_the_settle_time_is_a_message() -> None:
     assert b"".join(heard.data for heard in run.heard) == PANEL
     assert all(heard.fault is None for heard in run.heard)
     assert run.took == pytest.approx(end)
+    # It does not cut the settle time short, in which a doubled last frame would still show.
+    assert run.finished_at == pytest.approx(end + 5 * T + 2 * T)
+
+
+def test_a_message_in_one_delivery_with_our_last_echo() -> None:
+    machine, ring = EchoMachine(RING), Ring(T, 4)
+    ring.adapter.batch = 0.1
+    for place, value in enumerate(PANEL, start=6):
+        ring.adapter.arrive(value, place * T)
+    run = drive(machine, ring, sending(b"\x01", others_say=(PANEL,), confirm=rules(retries=0)))
+    assert run.report.result is Result.CONFIRMED
+    assert run.delivered == run.told == b"\x01" + PANEL
+    assert run.report.lags == [0.1]
 
 
 def test_it_may_begin_with_the_byte_that_ours_ended_with() -> None:
@@ -246,6 +259,13 @@ def test_a_frame_that_comes_when_the_time_is_over_is_late_whoever_notices_first(
     assert (report.reason, report.late, report.got) == (Reason.ECHO_LATE, 0.251, 0x01)
 
 
+def test_a_frame_in_the_very_instant_of_the_time_out_is_in_time() -> None:
+    machine = EchoMachine(RING)
+    machine.begin(sending(b"\x01", confirm=rules(retries=0)), 0.0)
+    machine.received(b"\x01", 0.25)
+    assert machine.state is State.SETTLING
+
+
 def test_one_slow_frame_does_not_make_the_next_ones_early() -> None:
     # A busy computer reads the first echo 100 ms late; the next ones come in the ring's own time.
     _, run = round_four(b"\x01\x02\x03", fault=Delay(0, 0.1), retries=0)
@@ -258,6 +278,36 @@ def test_the_quiet_window_waits_for_what_is_still_on_its_way() -> None:
     late = next(p.at for p in ring.passed if p.frame == 1)
     assert run.report.began is not None
     assert run.report.began >= late + 0.1, "retry_pause_ms after the last byte"
+
+
+def test_a_late_echo_shortens_the_search_for_it_and_other_bytes_do_not() -> None:
+    _, run = round_four(b"\x01\x02", fault=Delay(1, 0.26), retries=1)
+    assert run.report.began == pytest.approx(5 * T + 0.26 + 5 * T + 0.1)
+    _, run = round_four(b"\x01\x02", fault=Delay(1, 0.45), orders=(says(0.27, b"\x77"),), retries=0)
+    assert run.report.reason is Reason.ECHO_LATE
+    assert run.report.late == pytest.approx(0.45 + 5 * T)
+
+
+def test_the_quiet_window_is_two_round_trips_where_the_profile_asks_for_less() -> None:
+    times = LineTimes(T, hops=4, latency=0.003, jitter=0.004, burst_gap=0.001)
+    _, run = round_four(b"\x01\x02", times=times, fault=Corrupt(0, 0x77), retry_pause_ms=0)
+    assert run.report.began == pytest.approx(5 * T + 2 * (5 * T + T) + 0.007)
+
+
+def test_a_late_echo_may_take_a_whole_window_to_die() -> None:
+    # At 50 baud the window is longer than the time that others are given.
+    frame = 10 / 50
+    transmission = sending(b"\x01\x02", confirm=rules(timeout_ms=2200, retries=1))
+    run = drive(EchoMachine(LineTimes(frame)), Ring(frame, 6, fault=Delay(1, 2.8)), transmission)
+    assert (run.report.result, run.report.attempts) == (Result.CONFIRMED, 2)
+
+
+def test_one_slow_frame_does_not_lengthen_the_next_settle_time() -> None:
+    machine = EchoMachine(RING)
+    first = drive(machine, Ring(T, 4, fault=Delay(0, 0.1)), sending(b"\x01\x02"))
+    second = drive(machine, Ring(T, 4), sending(b"\x01\x02"), at=first.finished_at)
+    assert second.report.ended is not None
+    assert second.finished_at == pytest.approx(second.report.ended + 5 * T + 2 * T)
 
 
 def test_a_line_that_is_not_quiet_after_a_failure_gets_no_retry() -> None:
@@ -476,6 +526,14 @@ def test_an_open_line_sends_in_its_own_time() -> None:
     assert [at for at, _ in line.written] == [pytest.approx(place) for place in (0, T + 0.01, 2 * T + 0.12)]
 
 
+@pytest.mark.parametrize(("at", "failed_at"), [(0.5 * T, 0), (1.5 * T, 1), (0.05, 2), (0.1 + 2.5 * T, 2)])
+def test_a_lost_link_is_told_with_the_frame_that_was_leaving(at: float, failed_at: int) -> None:
+    transmission = sending(b"\x01\x02\x03", Method.NONE, pauses=(Pause(2, 0.1),))
+    orders = [(at, EchoMachine.link_lost)]
+    run = drive(EchoMachine(LineTimes(T)), Shared(T, hears_itself=False), transmission, orders=orders)
+    assert (run.report.reason, run.report.failed_at) == (Reason.LINK_LOST, failed_at)
+
+
 def test_what_others_say_meanwhile_is_heard() -> None:
     line = Shared(T, hears_itself=False)
     orders = [says(0.5 * T, b"\x77"), says(2.1 * T, b"\x78")]
@@ -509,6 +567,7 @@ def test_a_shared_wire_with_pauses_is_compared_stretch_by_stretch() -> None:
     transmission = sending(b"\x01\x02\x03", Method.LOCAL, pauses=(Pause(2, 0.1),))
     run = drive(EchoMachine(LineTimes(T)), Shared(T), transmission)
     assert (run.report.result, run.writes) == (Result.CONFIRMED, [b"\x01\x02", b"\x03"])
+    assert run.report.lags == [pytest.approx(T)] * 3
     assert run.took == pytest.approx(3 * T + 0.1)
 
 

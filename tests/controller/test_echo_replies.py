@@ -94,6 +94,15 @@ def test_nor_where_nobody_said_that_the_adapter_hears_itself(batch: float) -> No
     assert (run.report.result, run.report.reason) == (Result.FAILED, Reason.ECHO_EARLY)
 
 
+@pytest.mark.parametrize(("after_end", "reason"), [(7.5 * T, Reason.ECHO_EARLY), (8.1 * T, None)])
+def test_an_answer_takes_the_time_of_its_own_frames(after_end: float, reason: Reason | None) -> None:
+    # The whole answer in one delivery, counted from the end of our message and the adapter's latency.
+    at = 8 * T + 0.003 + after_end
+    times = LineTimes(T, latency=0.003, jitter=0.0)
+    run = drive(EchoMachine(times), Shared(T, hears_itself=False), asking(), orders=[(at, ASK)])
+    assert run.report.reason is reason
+
+
 def test_nor_where_the_request_is_no_answer() -> None:
     run = drive(EchoMachine(LineTimes(T)), Shared(T), asking(done=(DONE,)))
     assert (run.report.reason, run.report.stray) == (Reason.ECHO_EARLY, ASK)

@@ -62,7 +62,7 @@ def test_units_answering_is_right_or_not_told(
     assert told in (units, None)
     if max(latency, jitter) > 0.334:
         assert told is None
-    elif units <= 8 and case.hop == 1 and jitter < 0.3 and case.format.stop_bits == 1:
+    elif latency < 0.333 and units <= 8 and case.hop == 1 and jitter < 0.3 and case.format.stop_bits == 1:
         assert told == units
 
 
