@@ -132,7 +132,7 @@ def open_port(settings: PortSettings, *, sysfs: Path = Path("/sys")) -> Port:
         device = _device(settings, name)
         with contextlib.ExitStack() as undo:
             undo.callback(_close, device)
-            device.open()
+            _open(device)
             _settle(device, settings, name)
             port = Port(name, device, settings, sysfs=sysfs)
             undo.callback(port.close)
@@ -201,6 +201,19 @@ def _device(settings: PortSettings, name: str) -> Any:
         if settings.rts is None:
             device.rts = False
     return device
+
+
+def _open(device: Any) -> None:
+    """Open it; a pty whose kernel does not take the frame format passes whole bytes all the same."""
+    try:
+        device.open()
+    except SETTINGS_ERRORS as error:
+        # Linux' ptys keep 8 data bits and no parity. glibc says so where these alone were to be changed: not
+        # to the first who opens one with a rate of its own, but to the second.
+        if not _is_of_settings(error) or not tty_driver.is_pty(device.port):
+            raise
+        device.bytesize, device.parity = serial.EIGHTBITS, serial.PARITY_NONE
+        device.open()
 
 
 def _settle(device: Any, settings: PortSettings, name: str) -> None:

@@ -25,6 +25,7 @@ __all__ = [
     "discard_output",
     "error_counts",
     "hold",
+    "is_pty",
     "latency_timer",
     "let_go",
     "marked_as_held",
@@ -66,7 +67,7 @@ def hold(descriptor: int) -> None:
     A pty is left alone: its mark would outlive a program that was killed, for as long as its other end
     lives. The lock that pyserial takes guards it as well.
     """
-    if sys.platform != "win32" and not _is_pty(descriptor):
+    if sys.platform != "win32" and not is_pty(descriptor):
         with contextlib.suppress(OSError):
             fcntl.ioctl(descriptor, termios.TIOCEXCL)
 
@@ -88,8 +89,11 @@ def marked_as_held(descriptor: int) -> bool:
     return False
 
 
-def _is_pty(descriptor: int) -> bool:
-    return sys.platform == "linux" and os.major(os.fstat(descriptor).st_rdev) in _PTY_SLAVES
+def is_pty(port: int | str) -> bool:
+    """Whether a port, open or by its path, is a pty: no UART, so it has no frame format (Linux)."""
+    if sys.platform != "linux":
+        return False
+    return os.major(os.stat(port).st_rdev) in _PTY_SLAVES  # noqa: PTH116 -- of a descriptor as well
 
 
 def needs_own_rate(baud: int) -> bool:

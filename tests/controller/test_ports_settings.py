@@ -83,6 +83,18 @@ def test_the_frame_format_reaches_the_driver(monkeypatch: pytest.MonkeyPatch, fr
     assert [flags & of_format for flags in asked] == [bits]
 
 
+@pytest.mark.parametrize("frame", ["8E1", "7E1", "7N2", "5O1"])
+def test_a_pty_can_be_opened_again_with_a_format_that_it_does_not_have(frame: str) -> None:
+    # glibc calls it an error where nothing of what is asked for comes about: at the second opening, when the
+    # rate stands already.
+    with FarEnd() as far:
+        for said in (b"\x01", b"\x02", b"\x03"):
+            port = open_port(settings(far.name, 19200.0, frame))
+            port.write(said)
+            assert far.read(1) == said
+            port.close()
+
+
 def refusing(request: int, code: int) -> Callable[..., Any]:
     true = fcntl.ioctl
 
