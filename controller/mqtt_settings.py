@@ -110,11 +110,13 @@ def _tls(spec: MqttSpec, folder: Path) -> ssl.SSLContext:
     """Verifies the broker's certificate and name, always."""
     given = spec.tls
     context = ssl.create_default_context()
+    context.sslsocket_class = _ClosedOnFailure
     if given is None:
         return context
     if given.ca_file is not None:
         path = folder / given.ca_file
         context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+        context.sslsocket_class = _ClosedOnFailure
         try:
             context.load_verify_locations(path)
         except (OSError, ssl.SSLError) as error:
@@ -127,6 +129,17 @@ def _tls(spec: MqttSpec, folder: Path) -> ssl.SSLContext:
         except (OSError, ssl.SSLError) as error:
             raise _unusable(path, "no certificate with its key", error) from error
     return context
+
+
+class _ClosedOnFailure(ssl.SSLSocket):
+    """A socket that is closed where its handshake fails: paho-mqtt leaves that to the garbage collector."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
 
 
 def _no_password() -> str:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import getpass
 import socket
 import subprocess
 import time
@@ -45,7 +46,9 @@ class Mosquitto:
         """Start it, and wait until it listens."""
         self.folder.mkdir(parents=True, exist_ok=True)
         path = self.folder / "mosquitto.conf"
-        path.write_text("\n".join([f"listener {self.port} 127.0.0.1", *self.config]) + "\n")
+        # Started by root it would become somebody else, who can't read what a test writes.
+        lines = [f"user {getpass.getuser()}", f"listener {self.port} 127.0.0.1", *self.config]
+        path.write_text("\n".join(lines) + "\n")
         log = (self.folder / "mosquitto.log").open("ab")
         with log:
             self._process = subprocess.Popen(["mosquitto", "-c", str(path)], stdout=log, stderr=log)
