@@ -226,6 +226,7 @@ def test_while_nothing_is_under_way_reading_rests_after_each_read(monkeypatch: p
     with FarEnd() as far, linked(settings(far.name), opener=opener) as (_, listener):
         for value in range(200):
             far.write(bytes((value,)))
+            wait_until(lambda wanted=value: len(b"".join(reads)) > wanted, 0.002)  # type: ignore[misc]  # -- bound now
         assert wait_until(lambda: listener.data(Direction.HEARD) == bytes(range(200)))
     assert len(reads) < 50
 

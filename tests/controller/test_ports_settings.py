@@ -83,6 +83,13 @@ def test_the_frame_format_reaches_the_driver(monkeypatch: pytest.MonkeyPatch, fr
     assert [flags & of_format for flags in asked] == [bits]
 
 
+def test_a_read_waits_for_a_byte_so_that_none_means_gone() -> None:
+    with FarEnd() as far:
+        open_port(settings(far.name)).close()
+        control = termios.tcgetattr(far.master)[6]
+        assert (control[termios.VMIN], control[termios.VTIME]) == (1, 0)
+
+
 @pytest.mark.parametrize("frame", ["8E1", "7E1", "7N2", "5O1"])
 def test_a_pty_can_be_opened_again_with_a_format_that_it_does_not_have(frame: str) -> None:
     # glibc calls it an error where nothing of what is asked for comes about: at the second opening, when the
