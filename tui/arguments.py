@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import NoReturn
 
+from tui.bench_arguments import add_bench
+
 __all__ = ["build_parser"]
 
 _EPILOG = """exit code 0: done; 1: what was asked did not come about; 2: the input or the call was wrong.
@@ -65,6 +67,7 @@ def build_parser() -> argparse.ArgumentParser:
         _send,
     ):
         add(commands)
+    add_bench(commands.add)
     for add in (_check, _profiles, _ports, _sim, _journal):
         add(commands)
     return parser

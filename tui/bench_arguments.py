@@ -1,0 +1,85 @@
+"""The arguments of the bench's commands: decode, transcribe."""
+
+from __future__ import annotations
+
+import argparse
+import re
+from collections.abc import Callable
+
+__all__ = ["add_bench"]
+
+Add = Callable[[str, str], argparse.ArgumentParser]
+
+
+def add_bench(add: Add) -> None:
+    """Add the commands of the bench.
+
+    Args:
+        add: makes a command of its name and what it does.
+    """
+    _decode(add)
+    _transcribe(add)
+
+
+_UNITS = {"": 1.0, "s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "ns": 1e-9}
+
+
+def _seconds(text: str) -> float:
+    found = re.fullmatch(r"([0-9.eE+-]+)\s*([a-zµ]*)", text.strip())
+    try:
+        if found is None:
+            raise ValueError(text)
+        return float(found[1]) * _UNITS[found[2]]
+    except (ValueError, KeyError):
+        raise argparse.ArgumentTypeError(f"{text!r} is no time; write seconds, or 2us, 5ms") from None
+
+
+def _overrides(command: argparse.ArgumentParser) -> None:
+    """What a person gives instead of leaving it to be found."""
+    group = command.add_argument_group("given instead of found")
+    group.add_argument("--baud", metavar="RATE", type=float, help="bits a second")
+    group.add_argument("--frame", metavar="FORMAT", help="data bits, parity, stop bits, such as 8N1")
+    group.add_argument("--idle", choices=("high", "low"), help="the level at rest")
+    group.add_argument("--bit-order", choices=("lsb", "msb"), help="which data bit comes first")
+    group.add_argument("--threshold", metavar="VOLTS", type=float, help="between low and high")
+    group.add_argument("--hysteresis", metavar="VOLTS", type=float, help="threshold to the band's edge")
+    group.add_argument(
+        "--burst-gap", metavar="BITS", type=float, default=20.0, help="idle bit times between bursts (20)"
+    )
+    group.add_argument(
+        "--sample-interval", metavar="TIME", type=_seconds, help="between rows without a time, such as 2us"
+    )
+
+
+def _json(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
+
+
+def _decode(add: Add) -> None:
+    command = add("decode", "line settings and bytes of a capture")
+    command.add_argument("capture", metavar="CAPTURE", help="a CSV, a VCD, or a recording made by listen")
+    command.add_argument(
+        "--channel", metavar="NAME", action="append", default=[], help="only this one (repeatable)"
+    )
+    command.add_argument("--most-bursts", metavar="N", type=int, default=40, help="bursts printed (40)")
+    _overrides(command)
+    _json(command)
+
+
+def _transcribe(add: Add) -> None:
+    command = add("transcribe", "bit cells read off a screen by hand, and the frames that they can be")
+    command.epilog = "example: linewarden transcribe 00000101"
+    command.add_argument(
+        "cells",
+        metavar="CELLS",
+        nargs="+",
+        help="0 and 1 in the order of time; _ for a bit time of idle line",
+    )
+    command.add_argument("--frame", metavar="FORMAT", help="the format, where it is known, such as 8N1")
+    command.add_argument("--idle", choices=("high", "low"), help="the idle level, where it is known")
+    start = command.add_mutually_exclusive_group()
+    start.add_argument(
+        "--start-bit", action="store_true", default=None, help="start bits are among the cells"
+    )
+    start.add_argument("--no-start-bit", action="store_false", dest="start_bit", help="they are not")
+    _json(command)
