@@ -58,7 +58,7 @@ class Gate:
         """
         if target in self._units:
             return (target,)
-        found = tuple(u.id for u in self._units.values() if target in (u.bus, u.group))
+        found = tuple(u.id for u in self._units.values() if target and target in (u.bus, u.group))
         if not found and target not in self._buses:
             raise NotKnown(f"no unit, group or bus is called {target!r}", todo=self._hint(target))
         return found
