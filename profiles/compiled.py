@@ -187,7 +187,7 @@ class CompiledProfile:
             own = tuple(self._reply(reply, spec.parameters) for reply in spec.reply)
         except TemplateError as error:
             raise TemplateError(f"action {name}: {error.what}", index=error.index, todo=error.todo) from error
-        return CompiledAction(name, spec, send, own + common)
+        return CompiledAction(name, spec, send, own + tuple(r for r in common if r.spec.answers(name)))
 
     def _reply(self, spec: Reply, parameters: Mapping[str, Parameter]) -> CompiledReply:
         types: dict[str, Typed] = {**field_types(self.profile, spec.sets), **parameters}

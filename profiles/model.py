@@ -241,6 +241,12 @@ class Reply(Strict):
     why: str = ""
     """What a refusal says; ``{field}`` is replaced by the field's value."""
     sets: Sets = Field(default_factory=dict)
+    to: tuple[Name, ...] = Field(default=(), strict=False, examples=['["power-on", "standby"]'])
+    """Of an answer that stands by itself: the actions that can get it; without it, all of them."""
+
+    def answers(self, action: str) -> bool:
+        """Whether it can be an answer to the action of that name."""
+        return not self.to or action in self.to
 
 
 class Action(Strict):

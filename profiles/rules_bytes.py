@@ -69,7 +69,9 @@ def _compile(looked: Looked) -> _Templates:
             ((("actions", name, "reply", n), reply) for n, reply in enumerate(action.reply)),
             action.parameters,
         )
-        templates.replies[name] = {**own, **common}
+        templates.replies[name] = own | {
+            where: pair for where, pair in common.items() if pair[0].answers(name)
+        }
     for path, observation in looked.entries("observations"):
         types = field_types(profile, observation.sets)
         matched = _build(looked, (*path, "match"), observation.match, types=types, address=address)

@@ -29,6 +29,9 @@ def look_at_meaning(looked: Looked) -> None:
     names: set[str] = set()
     for path, reply in looked.entries("reply"):
         _reply(looked, path, reply)
+        for index, action in enumerate(reply.to):
+            if not looked.knows("actions", action):
+                looked.fault((*path, "to", index), *_no("action", action, looked.names("actions")))
     for path, observation in looked.entries("observations"):
         _sets(looked, (*path, "sets"), observation.sets, dict.fromkeys(_fields(observation.match)))
         if not observation.sets and not observation.event:
@@ -228,6 +231,8 @@ def _action(looked: Looked, name: str, action: Action) -> None:
     _sets(looked, (*path, "only_if"), action.only_if, {})
     for number, reply in enumerate(action.reply):
         _reply(looked, (*path, "reply", number), reply)
+        if reply.to:
+            looked.fault((*path, "reply", number, "to"), f"is an answer to {name} alone", "leave `to` out")
     if looked.sound("confirm"):
         answered = looked.profile.confirm.method is Method.REPLY
         if answered and not action.reply:

@@ -86,6 +86,26 @@ def test_answers_that_cannot_be_told_apart() -> None:
     assert {"actions.power-on.reply", "actions.standby.reply", "actions.set-volume.reply"} <= told.keys()
 
 
+TO_SOME = """
+[[actions.ask.reply]]
+expect = [{ hex = "06" }]
+to = ["ask"]
+[[reply]]
+means = "refused"
+expect = [{ hex = "06" }]
+to = ["standby", "power-of"]
+"""
+
+
+def test_an_answer_to_some_actions_is_none_to_others() -> None:
+    answered = SOUND.replace(LOOP, 'method = "reply"')
+    told = {fault.key: fault for fault in check_text(answered + TO_SOME, "foyer.toml").errors}
+    assert told["actions.ask.reply[0].to"].what == "is an answer to ask alone"
+    assert told["reply[0].to[1]"].what == "no action is called 'power-of'"
+    assert "power-on" in told["reply[0].to[1]"].todo
+    assert "reply[0].expect" not in told, "standby has no answer with which it could be mixed up"
+
+
 def test_answers_that_nobody_waits_for() -> None:
     found = faults(more='\n[[actions.ask.reply]]\nexpect = [{ hex = "06" }]\n')
     assert [(fault.key, fault.warning) for fault in found] == [("actions.ask.reply", True)]
