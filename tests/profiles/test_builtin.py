@@ -247,6 +247,9 @@ def test_exceptions_of_pymodbus_are_refusals_in_words(
 ) -> None:
     frame = rtu(ExceptionResponse(function, code, device_id=10))
     assert answers(name, frame) == [("refused", {"code": words}, 10)]
+    # MODBUS Application Protocol V1.1b3, 7: an exception carries the function of its own request.
+    for other, of_other in (("relay-4-off", 5), ("read-relay-4", 1), ("relays-off", 15), ("coil-off", 5)):
+        assert bool(answers(other, frame)) == (of_other == function)
 
 
 def test_a_published_exception() -> None:
