@@ -234,14 +234,15 @@ class SimulatedUnit:
 
 
 def _field_value(part: FieldPart, text: str) -> Value:
-    """A field's value as it is typed: one of its table's names, or a number.
+    """A field's value as it is typed: one of its table's names, the number that stands for one, or a number.
 
     Raises:
         BadValue: it can't have it.
     """
     candidates: list[Value] = [text]
     with contextlib.suppress(ValueError):  # then it can only be a name
-        candidates.append(int(text, 0))
+        number = int(text, 0)
+        candidates.append(part.by_raw.get(number, number) if part.by_raw else number)
     for candidate in candidates:
         try:
             write(part, candidate)
