@@ -11,8 +11,11 @@ from pathlib import Path
 
 import pytest
 from pymodbus.constants import ExcCodes
+from pymodbus.framer import FramerRTU
+from pymodbus.pdu import DecodePDU
+from pymodbus.pdu.bit_message import WriteMultipleCoilsRequest
 
-from controller.records import Command, Known, Outcome, Reason, Result, StateValue
+from controller.records import Command, Known, Origin, OriginKind, Outcome, Reason, Result, StateValue
 from controller.service import Controller
 from controller.site import load_site
 from profiles.library import find
@@ -57,6 +60,9 @@ class Box:
 
     async def act(self, action: str, unit: str = "box", **parameters: int) -> Outcome:
         return await self._controller.submit(Command(unit, action, dict(parameters)))
+
+    async def off(self) -> list[Outcome]:
+        return await self._controller.all_off("box", Origin(OriginKind.SCREEN))
 
     async def state(self, name: str) -> StateValue:
         return (await self._controller.states())["box"][name]
@@ -147,8 +153,24 @@ async def test_a_broadcast_is_obeyed_and_never_said_to_be_answered(tmp_path: Pat
         async with at_the_line(tmp_path, wire) as box:
             outcome = await box.act("relay-1-on", unit="relays")
             assert outcome.result is Result.SENT
+            state = await box.state("relay-1")
+            assert (state.value, state.known) == (True, Known.PRESUMED)
             assert (await box.act("read-relay-1")).values == {"closed": True}
+            assert (await box.state("relay-1")).known is Known.OBSERVED
             assert slave.coils() == [True, False, False, False]
+
+
+async def test_everything_off_is_one_request(tmp_path: Path) -> None:
+    with Wire() as wire, Slave(wire.slave) as slave:
+        async with at_the_line(tmp_path, wire) as box:
+            for relay in (1, 3):
+                assert (await box.act(f"relay-{relay}-on")).result is Result.ANSWERED
+            wire.asked.clear()
+            assert [outcome.result for outcome in await box.off()] == [Result.ANSWERED]
+            # Function 15, as pymodbus' own client asks for it.
+            request = WriteMultipleCoilsRequest(address=0, bits=[False] * 4, dev_id=1)
+            assert wire.asked == FramerRTU(DecodePDU(True)).buildFrame(request)
+            assert slave.coils() == [False] * 4
 
 
 # Source of codes and their meaning: MODBUS Application Protocol V1.1b3, section 7.
