@@ -20,7 +20,7 @@ from typing import Any
 
 from profiles.errors import NotKnown
 
-__all__ = ["Check", "catalogue_names", "find_check", "own_names"]
+__all__ = ["Check", "CrcParameters", "catalogue_crcs", "catalogue_names", "find_check", "own_names"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +33,26 @@ class Check:
     """Bytes of the result."""
     compute: Callable[[bytes], int]
     """From the covered bytes to the check's value."""
+
+
+@dataclass(frozen=True, slots=True)
+class CrcParameters:
+    """A CRC of the catalogue by its parameters, its bits going in and out in the same order."""
+
+    name: str
+    width: int
+    """Bits."""
+    polynomial: int
+    """Without its highest term, the highest of the others first."""
+    initial: int
+    reflected: bool
+    """Whether the lowest bit of each byte goes in first."""
+    xor_out: int
+
+    @property
+    def register_start(self) -> int:
+        """What the register holds at first, in the order in which it is shifted."""
+        return int(f"{self.initial:0{self.width}b}"[::-1], 2) if self.reflected else self.initial
 
 
 def _internet_sum(data: bytes) -> int:
@@ -97,6 +117,19 @@ def own_names() -> tuple[str, ...]:
 def catalogue_names() -> tuple[str, ...]:
     """The principal names of all CRCs of the catalogue, sorted."""
     return tuple(sorted({principal for principal, _ in _catalogue().values()}))
+
+
+@lru_cache(maxsize=1)
+def catalogue_crcs() -> tuple[CrcParameters, ...]:
+    """All CRCs of the catalogue whose bits go in and out in the same order, by name."""
+    kinds = dict(_catalogue().values())
+    return tuple(
+        CrcParameters(
+            name, kind.width(), kind.poly(), kind.initvalue(), bool(kind.reflect_input()), kind.xor_output()
+        )
+        for name, kind in sorted(kinds.items())
+        if bool(kind.reflect_input()) == bool(kind.reflect_output())
+    )
 
 
 @lru_cache(maxsize=256)
