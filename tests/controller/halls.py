@@ -42,6 +42,16 @@ def chain_text(baud: float = CHAIN_BAUD) -> str:
     return text.replace("retries = 2", "retries = 2\nretry_pause_ms = 10.0")
 
 
+def crc(data: bytes) -> bytes:
+    """CRC-16/MODBUS, bit by bit (MODBUS over Serial Line V1.02, 6.2.2)."""
+    register = 0xFFFF
+    for byte in data:
+        register ^= byte
+        for _ in range(8):
+            register = register >> 1 ^ (0xA001 if register & 1 else 0)
+    return data + register.to_bytes(2, "little")
+
+
 @cache
 def compiled(text: str) -> CompiledProfile:
     return load_profile(text, "profile.toml")
