@@ -42,7 +42,7 @@ def one(key: str, *changes: tuple[str, str]) -> Fault:
             "did you mean `effect`?",
         ),
         ("schema = 1\n", "", "schema", "is missing", "add `schema = 1`"),
-        ('name = "foyer"', "", "name", "is missing", 'add `name = "pellgate-chain"`'),
+        ('name = "foyer"', "", "name", "is missing", 'add `name = "my-amp"`'),
         (SEND, "", "actions.ask.send", "is missing", 'add `send = [{ hex = "A5 01" }]`'),
         ('bytes = "A5 01 01 02"', "", "evidence[0].bytes", "is missing", 'add `bytes = "A5 01"`'),
         # Wrong types.
