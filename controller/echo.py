@@ -67,6 +67,11 @@ class EchoMachine:
         return self._course.transmission.id if self._course is not None else None
 
     @property
+    def attempt(self) -> int | None:
+        """Which attempt is under way, counted from 1; None before the first byte, and while idle."""
+        return self._course.report.attempts or None if self._course is not None else None
+
+    @property
     def deadline(self) -> float | None:
         """When ``tick`` is due, on the caller's monotonic clock; None while nothing is waited for."""
         return self._phase.deadline if self._phase is not None else None

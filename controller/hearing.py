@@ -128,6 +128,7 @@ class Hearing:
             event.fault.value if event.fault else None,
             event.transmission,
             unexplained,
+            event.attempt,
         )
 
     def _take_in(

@@ -51,6 +51,7 @@ class LinkDriver:
         self._new_times: LineTimes | None = None
         self._waiting: deque[Transmission] = deque()
         self._under_way: Transmission | None = None
+        self._attempt: int | None = None
         self._wrote = False
         """Whether anything was written of it."""
         self.down = False
@@ -156,15 +157,20 @@ class LinkDriver:
             LinkLost: the port is gone; everything but the writing was done.
         """
         lost: LinkLost | None = None
+        traffic = self._tell.traffic
+        self._attempt = self._machine.attempt or self._attempt
         for effect in effects:
             current = self._under_way.id if self._under_way is not None else None
+            attempt = self._attempt if current is not None else None
             write, direction = b"", Direction.SENT
             if isinstance(effect, Write):
                 write = effect.data
             elif isinstance(effect, Echoed):
-                self._tell.traffic.add(Direction.ECHOED, effect.data, effect.at, current, lags=effect.lags)
+                traffic.add(
+                    Direction.ECHOED, effect.data, effect.at, current, lags=effect.lags, attempt=attempt
+                )
             elif isinstance(effect, Heard):
-                self._tell.traffic.add(Direction.HEARD, effect.data, effect.at, current, fault=effect.fault)
+                traffic.add(Direction.HEARD, effect.data, effect.at, current, fault=effect.fault)
                 if self._relay is not None and current is None:
                     write, direction = self._relay.passes(effect.data, effect.at), Direction.PASSED_ON
             else:
@@ -176,12 +182,12 @@ class LinkDriver:
                 except LinkLost as error:
                     lost = error
                 else:
-                    self._tell.traffic.add(direction, write, now, current)
+                    traffic.add(direction, write, now, current, attempt=attempt)
         if lost is not None:
             raise lost
 
     def _over_with(self, report: Report, now: float) -> None:
-        self._under_way = None
+        self._under_way = self._attempt = None
         if self._relay is not None and not report.result.good:
             self._relay.failed(now)
         self._tell.finished(report)

@@ -28,17 +28,22 @@ class LineEvent:
     lags: tuple[float | None, ...] | None = None
     fault: Reason | None = None
     transmission: str | None = None
+    attempt: int | None = None
+    """Which attempt of the transmission, counted from 1."""
 
 
 class _Run:
     """A record that still grows."""
 
-    __slots__ = ("at", "data", "direction", "fault", "lags", "transmission")
+    __slots__ = ("at", "attempt", "data", "direction", "fault", "lags", "transmission")
 
-    def __init__(self, direction: Direction, fault: Reason | None, transmission: str | None) -> None:
+    def __init__(
+        self, direction: Direction, fault: Reason | None, transmission: str | None, attempt: int | None
+    ) -> None:
         self.direction = direction
         self.fault = fault
         self.transmission = transmission
+        self.attempt = attempt
         self.data = bytearray()
         self.lags: list[float | None] | None = None
         self.at = 0.0
@@ -64,9 +69,10 @@ class Gatherer:
         *,
         lags: tuple[float | None, ...] | None = None,
         fault: Reason | None = None,
+        attempt: int | None = None,
     ) -> None:
         """Bytes went by at ``at``."""
-        run = self._run(direction, fault, transmission)
+        run = self._run(direction, fault, transmission, attempt)
         run.data += data
         run.at = at
         if lags is not None:
@@ -76,14 +82,17 @@ class Gatherer:
         if self.since is None:
             self.since = at
 
-    def _run(self, direction: Direction, fault: Reason | None, transmission: str | None) -> _Run:
+    def _run(
+        self, direction: Direction, fault: Reason | None, transmission: str | None, attempt: int | None
+    ) -> _Run:
         runs = self._runs
         for run in runs[-1:-3:-1]:
-            if run.direction is direction and run.fault is fault and run.transmission == transmission:
+            same = run.transmission == transmission and run.attempt == attempt
+            if same and run.direction is direction and run.fault is fault:
                 return run
-            if run.direction is not _TAKE_TURNS[direction] or run.transmission != transmission:
+            if not same or run.direction is not _TAKE_TURNS[direction]:
                 break
-        run = _Run(direction, fault, transmission)
+        run = _Run(direction, fault, transmission, attempt)
         runs.append(run)
         return run
 
@@ -98,6 +107,7 @@ class Gatherer:
                 None if run.lags is None else tuple(run.lags),
                 run.fault,
                 run.transmission,
+                run.attempt,
             )
             for run in runs
         ]

@@ -252,3 +252,13 @@ async def test_a_controller_that_ends_is_told_and_nothing_is_known_any_more(tmp_
         await b.until(lambda: b.app.gone)
         assert b.state("mixer", "power") == (None, Known.UNKNOWN)
         await b.until(lambda: "out of reach" in b.text("#top"))
+
+
+async def test_each_attempt_of_a_command_is_a_row_of_its_own(tmp_path: Path) -> None:
+    async with bench(tmp_path) as b:
+        await b.controller.simulate("sound", "cut 2")
+        await b.press("2", "o")
+        await b.until(lambda: "the ring is open" in b.words)
+        sayings = [b.app.traffic[row] for row in range(len(b.app.traffic))]
+        assert [saying.attempt for saying in sayings] == [1, 2, 3]
+        assert all(bytes(saying.data) == b"\xa5" for saying in sayings)
