@@ -64,7 +64,7 @@ async def test_every_action_is_the_message_that_it_says(tmp_path: Path) -> None:
             for unit, action, parameters, message in CASES:
                 outcome = await controller.submit(Command(unit, action, dict(parameters)))
                 assert outcome.result is Result.SENT
-                # 11 bits would be 8E1; MIDI is 8N1 at 31250 baud: 320 microseconds a byte.
+                # MIDI 1.0 Detailed Specification: 31.25 kbaud, 10 bits, 320 microseconds a byte.
                 assert outcome.wire_ms == pytest.approx(0.32 * outcome.frames)
                 assert heard(far.read(outcome.frames)) == [message]
             scene = (await controller.states())["effects"]["scene"]

@@ -234,16 +234,22 @@ async def test_a_live_slave_is_told_from_the_own_echo(tmp_path: Path) -> None:
 
 
 async def test_a_dead_slave_is_not_taken_for_a_live_one(tmp_path: Path) -> None:
-    with Wire(hears_itself=True, dead=True) as wire, Slave(wire.slave) as slave:
+    with Wire(hears_itself=True) as wire, Slave(wire.slave) as slave:
         async with at_the_line(tmp_path, wire, "hears_itself = true") as box:
-            outcome = await box.act("relay-1-on")
+            assert (await box.act("relay-1-on")).result is Result.ANSWERED
+            wire.dead = True
+            wire.asked.clear()
+            wire.said.clear()
+            outcome = await box.act("relay-1-off")
             assert (outcome.result, outcome.reason) == (Result.FAILED, Reason.NO_REPLY)
             assert outcome.echoed == 8
             assert wire.said == wire.asked, "its own echo is all that the adapter heard"
-            assert not any(slave.coils())
-            assert (await box.state("relay-1")).known is Known.UNKNOWN
+            assert slave.coils() == [True, False, False, False]
+            state = await box.state("relay-1")
+            assert (state.value, state.known, state.last_known) == (None, Known.UNKNOWN, True)
             wire.dead = False
-            assert (await box.act("relay-1-on")).result is Result.ANSWERED
+            assert (await box.act("relay-1-off")).result is Result.ANSWERED
+            assert not any(slave.coils())
 
 
 async def test_nor_where_the_site_is_wrong_about_the_adapter(tmp_path: Path) -> None:

@@ -137,6 +137,7 @@ def test_a_refused_action_without_a_refusing_reply_is_met_with_silence() -> None
         ("refuse 2 status reason=1", NotKnown),
         ("refuse 2 status code=300", BadValue),
         ("refuse 2 status code=none", BadValue),
+        ("refuse 2 status code=-1", BadValue),
     ],
 )
 def test_a_refusal_that_can_not_be_said_is_refused_when_it_is_ordered(order: str, wrong: type) -> None:
