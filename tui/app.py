@@ -88,10 +88,10 @@ class DashboardApp(App[int]):
         self.recorded_bus = ""
         self.draft: ProfileDraft | None = None
         """The profile that is being edited; it stays while other screens are looked at."""
-        traffic = TrafficScreen()
         # The traffic keeps its filter and its place; the others begin anew each time.
+        self._traffic_screen = TrafficScreen()
         self._screens_by_name: dict[str, Callable[[], MainScreen]] = {
-            "traffic": lambda: traffic,
+            "traffic": lambda: self._traffic_screen,
             "profiles": lambda: profiles_screen(self),
             "journal": JournalScreen,
             "simulator": SimulatorScreen,
@@ -104,6 +104,8 @@ class DashboardApp(App[int]):
         self.register_theme(DARK)
         self.register_theme(LIGHT)
         self.theme = DARK.name
+        # A screen that is not installed is closed for good when another one takes its place.
+        self.install_screen(self._traffic_screen, "traffic")
         self.push_screen(UnitsScreen())
         if self._cautions:
             self.push_screen(CautionsScreen())

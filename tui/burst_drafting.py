@@ -178,7 +178,7 @@ def action_block(name: str, title: str, proposal: Proposal) -> str:
     if title.strip():
         lines.append(f"title = {value_text(title.strip())}")
     lines += [
-        'effect = "unknown"     # counts as energise until it says energise, de-energise or neutral',
+        'effect = "unknown"     # until that is known, it counts as energise',
         f"send = {_items_text(proposal.items)}",
     ]
     return "\n".join(lines) + "\n"

@@ -12,13 +12,17 @@ import pytest
 from textual.widgets import OptionList, Static
 
 from controller.api import ControllerApi, JournalQuery
+from controller.local import LocalServer
+from controller.local_client import LocalClient
 from controller.records import Record, Result, Traffic
 from controller.service import Controller
 from controller.simulator.registry import stop_all
 from controller.site import load_site
+from controller.state_folder import Claim
 from profiles.library import own_file, own_folder
 from tests.tui.test_dashboard import Bench, bench
 from tui.app import DashboardApp
+from tui.demo.evening import load_hall
 from tui.model import HallModel
 from tui.screens.profile_editor import ProfileEditorScreen
 from tui.screens.profile_sheets import DifferenceSheet, MovedSheet
@@ -515,6 +519,36 @@ async def test_what_steers_a_terminal_is_shown_as_a_symbol(tmp_path: Path) -> No
         shown = "".join(segment.text for segment in area(b).render_line(0))
         assert "␛[31mred �back ␇ [bold]b[/bold]" in shown
         assert any("is no TOML" in fault for fault in faults(b))
+
+
+async def test_over_the_local_socket_it_is_the_same(tmp_path: Path, own_profiles: Path) -> None:
+    """A dashboard beside a running controller: saved, taken by the bus, and told when another was quicker."""
+    with Claim(tmp_path / "state") as claim:
+        controller = await Controller.open(load_hall(), claim.folder)
+        try:
+            await controller.ready()
+            async with LocalServer(controller, claim), await LocalClient.connect(claim.folder) as client:
+                app = DashboardApp(client, await HallModel.read(client), who="Ada", cautions=False)
+                async with app.run_test(size=(80, 24)) as pilot:
+                    b = Bench(app, controller, pilot)
+                    await b.until(lambda: isinstance(app.screen, UnitsScreen))
+                    await opened(b)
+                    await replaced(b, 'title = "Standby', 'title = "Rest')
+                    await saved(b)
+                    await b.until(lambda: any(a.title == "Rest" for a in app.model.site.units[0].actions))
+                    await replaced(b, 'title = "Rest', 'title = "Sleep')
+                    await _somebody_saves(b, 'title = "Power on"', 'title = "Wake"')
+                    await b.press("ctrl+s")
+                    await b.until(lambda: isinstance(app.screen, DifferenceSheet))
+                    await b.press("y")
+                    await b.until(lambda: isinstance(app.screen, MovedSheet))
+                    await b.press("t")
+                    await b.until(lambda: isinstance(app.screen, ProfileEditorScreen))
+                    assert 'title = "Wake"' in area(b).text
+        finally:
+            await controller.close()
+            stop_all()
+    assert 'title = "Rest"' in own_file("pellgate-chain", own_profiles).read_text("utf-8")
 
 
 SITE = """
