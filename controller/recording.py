@@ -49,7 +49,7 @@ class Recorder:
         self._profile = profile
         self._utc = utc
         self._began = 0.0
-        self._last = 0.0
+        self._latest = 0.0
         self._file: IO[str] | None = None
         self.count = 0
         """Records written."""
@@ -75,9 +75,10 @@ class Recorder:
             return  # it says what earlier bytes meant
         # Bytes may have gone by shortly before it began; and a wall clock that is set back is no reason to
         # write a file in which time runs backwards.
-        self._last = max(record.at - self._began, self._last - _UNORDERED, 0.0)
+        at = max(record.at - self._began, self._latest - _UNORDERED, 0.0)
+        self._latest = max(self._latest, at)
         document: dict[str, Any] = {
-            "t": round(self._last, 6),
+            "t": round(at, 6),
             "direction": record.direction.value,
             "data": record.data.hex(),
         }
