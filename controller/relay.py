@@ -21,7 +21,7 @@ from controller.transmission import CLOCKS, LineTimes
 
 __all__ = ["RingRelay"]
 
-_ROUNDS = 8
+_ROUNDS = 16
 """How often an equal frame may come round again: a run of equal bytes in a message that is sent in lockstep
 may be one longer."""
 

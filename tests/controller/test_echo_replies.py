@@ -165,6 +165,14 @@ def test_so_is_one_that_the_time_out_finds_open() -> None:
     assert run.report.result is Result.ANSWERED
 
 
+def test_what_only_looked_like_the_beginning_of_an_answer_is_passed_over() -> None:
+    # It is given up after 250 ms of idle line; the time for the answer is not over by then.
+    orders: list[Order] = [(0.03, ASK[:3]), (0.5, ASK)]
+    transmission = asking(confirm={"timeout_ms": 1000})
+    run = drive(EchoMachine(LineTimes(T)), Shared(T, hears_itself=False), transmission, orders=orders)
+    assert (run.report.result, run.report.stray) == (Result.ANSWERED, ASK[:3])
+
+
 def test_an_answer_that_has_begun_in_time_is_heard_to_its_end() -> None:
     line = Shared(0.03, hears_itself=False, answer=after(0.2, ASK))
     run = drive(EchoMachine(LineTimes(0.03)), line, asking())

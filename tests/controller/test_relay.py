@@ -15,6 +15,10 @@ LAP = 5 * T + TIMES.slack
 """From passing a frame on to having it again: through four units, and through our own adapter."""
 
 
+ROUNDS = 17
+"""How often a frame is passed on that nobody takes off."""
+
+
 def circulate(relay: RingRelay, value: int, *, lap: float, begin: float = 0.0) -> int:
     """How often a frame that nobody takes off the ring is passed on."""
     passed = 0
@@ -30,12 +34,19 @@ def test_a_burst_goes_on_whole(payload: bytes) -> None:
     assert b"".join(relay.passes(bytes([v]), place * T) for place, v in enumerate(payload)) == payload
 
 
+@pytest.mark.parametrize("hops", [2, 4, 8])
+def test_a_long_run_at_the_lines_own_rate_goes_on_whole(hops: int) -> None:
+    # Equal frames that follow each other sooner than a lap are so many frames.
+    relay = RingRelay(LineTimes(T, hops=hops, latency=0.0, jitter=0.0))
+    assert b"".join(relay.passes(b"\x00", place * T) for place in range(40)) == bytes(40)
+
+
 @given(payloads)
 def test_a_burst_that_comes_in_one_delivery_goes_on_whole(payload: bytes) -> None:
     assert RingRelay(TIMES).passes(payload, 0.0) == payload
 
 
-@pytest.mark.parametrize("payload", [bytes.fromhex("A5 00 00 01 01 01 03"), bytes(9)])
+@pytest.mark.parametrize("payload", [bytes.fromhex("A5 00 00 01 01 01 03"), bytes(17)])
 def test_a_message_in_lockstep_goes_on_whole(payload: bytes) -> None:
     # Its sender waits for each frame to come back: an equal one follows just when the last would come again.
     relay = RingRelay(TIMES)
@@ -47,7 +58,7 @@ def test_a_message_in_lockstep_goes_on_whole(payload: bytes) -> None:
 def test_a_frame_that_nobody_takes_off_dies(hops: int, known: bool) -> None:
     times = LineTimes(T, hops=hops, latency=0.001, jitter=0.015) if known else LineTimes(T, hops=hops)
     for extra in (0.0, 0.001, 0.016):
-        assert circulate(RingRelay(times), 0x55, lap=(hops + 1) * T + extra) == 9
+        assert circulate(RingRelay(times), 0x55, lap=(hops + 1) * T + extra) == ROUNDS
 
 
 def test_it_dies_beside_a_message() -> None:
@@ -60,7 +71,7 @@ def test_it_dies_beside_a_message() -> None:
         if noise == place:
             noise += len(relay.passes(b"\xee", now + 2 * T))
     assert bytes(heard) == bytes(range(1, 60))
-    assert noise == 9
+    assert noise == ROUNDS
 
 
 def test_after_it_died_the_same_byte_is_a_new_frame() -> None:
@@ -80,4 +91,4 @@ def test_nothing_goes_on_while_a_failure_dies() -> None:
 def test_new_times_hold_at_once() -> None:
     relay = RingRelay(LineTimes(T, hops=8, latency=0.0, jitter=0.0))
     relay.set_times(TIMES)
-    assert circulate(relay, 0x55, lap=LAP) == 9
+    assert circulate(relay, 0x55, lap=LAP) == ROUNDS
