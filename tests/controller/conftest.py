@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import gc
 import os
-import sys
 import threading
 import time
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
 import pytest
+
+from controller.simulator.registry import names
+from controller.simulator.runner import shared_runner
 
 _PATIENCE = 3.0
 """Seconds that what is ending anyway has to end."""
@@ -31,12 +33,6 @@ def _descriptors() -> dict[str, str]:
     return found
 
 
-def _lines() -> set[str]:
-    """The simulated lines that run."""
-    registry = sys.modules.get("controller.simulator.registry")
-    return set(registry.names()) if registry is not None else set()
-
-
 def _left(before: tuple[set[threading.Thread], dict[str, str], set[str]]) -> list[str]:
     threads, descriptors, lines = before
     left = [f"thread {t.name}" for t in threading.enumerate() if t not in threads and t.name != _LIVES_ON]
@@ -45,7 +41,7 @@ def _left(before: tuple[set[threading.Thread], dict[str, str], set[str]]) -> lis
         for number, what in _descriptors().items()
         if descriptors.get(number) != what
     ]
-    return left + [f"simulated line {name}" for name in _lines() - lines]
+    return left + [f"simulated line {name}" for name in set(names()) - lines]
 
 
 def _until_none(left: Callable[[], list[str]]) -> list[str]:
@@ -73,11 +69,8 @@ def pytest_runtest_makereport(
 @pytest.fixture(autouse=True)
 def nothing_leaks(request: pytest.FixtureRequest) -> Iterator[None]:
     """Fail a test that leaves a thread, a descriptor or a simulated line behind."""
-    if "controller.simulator.runner" in sys.modules:
-        from controller.simulator.runner import shared_runner
-
-        shared_runner()
-    before = (set(threading.enumerate()), _descriptors(), _lines())
+    shared_runner()
+    before = (set(threading.enumerate()), _descriptors(), set(names()))
     yield
     if request.node.stash.get(_FAILED, False):
         return
