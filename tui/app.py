@@ -36,6 +36,7 @@ from tui.screens.traffic import TrafficScreen
 from tui.screens.units import UnitsScreen
 from tui.telling import outcome_words, plain
 from tui.traffic_store import TrafficStore
+from tui.wanted_rows import WantedRows
 
 __all__ = ["DashboardApp"]
 
@@ -83,6 +84,7 @@ class DashboardApp(App[int]):
         self.gone = ""
         """Why the controller is out of reach; empty while it is there."""
         self.traffic = TrafficStore()
+        self.rows = WantedRows(self.traffic)
         self.figures = LineFigures({bus.id: bus for bus in model.site.buses})
         self.recorder: Recorder | None = None
         self.recorded_bus = ""

@@ -76,6 +76,12 @@ class Terminal:
             time.sleep(0.05)  # the terminal has no event to wait for
         raise AssertionError(f"{parts} never showed:\n{shown}")
 
+    def until_ended(self) -> None:
+        """Wait until the program in it has ended."""
+        end = time.monotonic() + _PATIENCE
+        while self.running and time.monotonic() < end:
+            time.sleep(0.05)  # as above
+
     @property
     def running(self) -> bool:
         """Whether the program in it still runs."""

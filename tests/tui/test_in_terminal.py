@@ -60,10 +60,8 @@ def test_an_evening_at_the_dashboard(terminal: Open) -> None:
     screen.type("F2", "2", "f")
     screen.until("back to the adapter", "power off ◉ confirmed", "all well")
     screen.type("C-q")
-    for _ in range(100):
-        if not screen.running:
-            return
-    raise AssertionError(f"it did not end: {screen.screen}")
+    screen.until_ended()
+    assert not screen.running
 
 
 HOSTILE = """

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Iterator
 from pathlib import Path
 from typing import ClassVar
 
@@ -24,7 +22,9 @@ from tui.screens.main_screen import MainScreen, key_text
 from tui.screens.profiles import begin_draft
 from tui.screens.sheets import TextForm
 from tui.telling import plain
+from tui.times_of_day import last_time_of_day
 from tui.traffic_store import Wanted
+from tui.wanted_rows import WantedRows
 from tui.widgets.traffic_view import TrafficView
 
 __all__ = ["TrafficScreen"]
@@ -77,17 +77,17 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
 
     def __init__(self) -> None:
         super().__init__(name="traffic")
-        self._wanted = Wanted()
         self._held: int | None = None
         """The number of rows when the picture was held."""
         self._seen = -1
         self._bits_from: int | None = None
         """The first byte that is drawn; None while no bits are shown."""
-        self._search: Iterator[list[int]] | None = None
-        self._found: list[int] = []
-        self._found_upto = 0
         self._timer: Timer | None = None
         self.recorder: Recorder | None = None
+
+    @property
+    def _rows(self) -> WantedRows:
+        return self.dashboard.rows
 
     def compose(self) -> ComposeResult:
         """The sayings, and what is known of the line they are on."""
@@ -130,8 +130,11 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         store = self.dashboard.traffic
         self.query_one("#top", Static).update(self.top("Traffic"))
         self.query_one("#figures", Static).update(self._figures())
-        if self._search is not None:
-            self._search_on()
+        if self._rows.searching:
+            # One more slice of what is there already; keys are answered before the next.
+            self._rows.search_on()
+            self._seen = -1
+            self.call_after_refresh(self.look_again)
         if store.revision != self._seen:
             self._seen = store.revision
             self._show()
@@ -141,25 +144,23 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
     def _show(self) -> None:
         view = self.query_one(TrafficView)
         buses = self.dashboard.model.site.buses
-        view.bus_width = 0 if len(buses) == 1 or self._wanted.bus else min(10, max(len(b.id) for b in buses))
+        view.bus_width = (
+            0 if len(buses) == 1 or self._rows.wanted.bus else min(10, max(len(b.id) for b in buses))
+        )
         count = len(self.dashboard.traffic) if self._held is None else self._held
-        if self._wanted.everything:
-            view.show(None, count)
-        else:
-            self._find_new(count)
-            view.show(self._found, len(self._found))
+        view.show(self._rows.rows(count), count)
         self._paint_bits()
         self.query_one("#keys", Static).update(self._keys())
 
     def _figures(self) -> Text:
         app, looks, width = self.dashboard, self.looks, self.width
         model_buses = app.model.site.buses
-        bus = self._wanted.bus or (model_buses[0].id if len(model_buses) == 1 else "")
+        bus = self._rows.wanted.bus or (model_buses[0].id if len(model_buses) == 1 else "")
         store = app.traffic
-        told = f" {self._wanted.bus or 'all buses'}"
+        told = f" {self._rows.wanted.bus or 'all buses'}"
         view = self.query_one(TrafficView)
         told += f", {view.shown:,} sayings"
-        if not self._wanted.everything:
+        if not self._rows.wanted.everything:
             told += f" of {len(store):,}"
         if self._held is not None:
             told += f", held; {len(store) - self._held:,} came since"
@@ -197,44 +198,16 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
     # Which rows
 
     def _want(self, wanted: Wanted) -> None:
-        self._wanted = wanted
-        self._found, self._search, self._found_upto = [], None, len(self.dashboard.traffic)
-        if not wanted.everything:
-            self._search = self.dashboard.traffic.find(wanted)
-            self._search_on()
+        self._rows.want(wanted)
         self.query_one(TrafficView).follow = True
         self._seen = -1
         self.look_again()
 
-    def _search_on(self) -> None:
-        """One more slice of the rows that are there already; the next one comes with the next look."""
-        rows = next(self._search, None) if self._search is not None else None
-        if rows is None:
-            self._search = None
-            return
-        self._found = [*reversed(rows), *self._found]
-        self._seen = -1
-        self.call_after_refresh(self.look_again)
-
-    def _find_new(self, count: int) -> None:
-        """Rows that came since the search began."""
-        store = self.dashboard.traffic
-        if store.dropped != self._dropped:
-            self._dropped = store.dropped
-            self._want(self._wanted)
-            return
-        for row in range(self._found_upto, count):
-            if store.fits(row, self._wanted):
-                self._found.append(row)
-        self._found_upto = max(self._found_upto, count)
-
-    _dropped = 0
-
     def action_bus(self) -> None:
         """One bus after the other, then all."""
         names = ["", *(bus.id for bus in self.dashboard.model.site.buses)]
-        place = names.index(self._wanted.bus) + 1
-        self._want(Wanted(names[place % len(names)], self._wanted.words))
+        place = names.index(self._rows.wanted.bus) + 1
+        self._want(Wanted(names[place % len(names)], self._rows.wanted.words))
 
     def action_seek(self) -> None:
         """Show only what fits."""
@@ -245,7 +218,7 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
     def on_input_changed(self, event: Input.Changed) -> None:
         """Show what fits as it is typed."""
         if event.input.id == "seek":
-            self._want(Wanted(self._wanted.bus, event.value))
+            self._want(Wanted(self._rows.wanted.bus, event.value))
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Keep it, and go on with the sayings."""
@@ -258,7 +231,7 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         if self._bits_from is not None:
             self._bits_from = None
             self._paint_bits()
-        elif seek.has_class("open") or not self._wanted.everything:
+        elif seek.has_class("open") or not self._rows.wanted.everything:
             seek.remove_class("open")
             seek.value = ""
             self._want(Wanted())
@@ -276,10 +249,14 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         """Go to a time of today, or of the day before where that is still to come."""
 
         def check(text: str) -> str:
-            return "" if _instant(text, self.dashboard.utc()) is not None else "write it as 20:14 or 20:14:05"
+            return (
+                ""
+                if last_time_of_day(text, self.dashboard.utc()) is not None
+                else "write it as 20:14 or 20:14:05"
+            )
 
         def given(texts: dict[str, str] | None) -> None:
-            at = _instant(texts["time"], self.dashboard.utc()) if texts else None
+            at = last_time_of_day(texts["time"], self.dashboard.utc()) if texts else None
             if at is not None:
                 self._want(Wanted())
                 view = self.query_one(TrafficView)
@@ -404,7 +381,7 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
             self.recorder = app.recorder = None
             return
         buses = [bus.id for bus in app.model.site.buses]
-        bus = self._wanted.bus or buses[0]
+        bus = self._rows.wanted.bus or buses[0]
 
         def given(texts: dict[str, str] | None) -> None:
             if texts is not None:
@@ -434,16 +411,3 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
 
 def _must_name(text: str) -> str:
     return "" if text.strip() else "name a file"
-
-
-def _instant(text: str, now: float) -> float | None:
-    """A time of day as UTC seconds: the last time that it was that o'clock."""
-    for form in ("%H:%M:%S", "%H:%M"):
-        try:
-            clock = dt.datetime.strptime(text.strip(), form).time()  # noqa: DTZ007 -- only the time of day is used
-        except ValueError:
-            continue
-        today = dt.datetime.fromtimestamp(now).astimezone()
-        at = dt.datetime.combine(today.date(), clock, today.tzinfo).timestamp()
-        return at if at <= now else at - 86_400
-    return None

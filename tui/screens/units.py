@@ -53,6 +53,7 @@ broken is drawn broken. Each state says its value and how that is known:
   X or F9       everything off, from anywhere
   /             show only what fits a text; esc shows all
   ctrl+p        every unit's actions by name
+  F3, F4, F5    the traffic, the profiles, the journal; F6 the simulator; F2 back here
   ctrl+q        leave"""
 
     BINDINGS: ClassVar[list[BindingType]] = [
