@@ -200,6 +200,10 @@ class Controller:
         """
         return await self._commands.submit(command)
 
+    def begin(self, command: Command) -> asyncio.Future[Outcome]:
+        """Begin what ``submit`` waits for, at once; gives its outcome as it will be. Not to be cancelled."""
+        return self._commands.begin(command)
+
     async def cancel(self, command_id: str) -> bool:
         """Take back a command that waits or is under way; whether there was one."""
         return bool(self._commands.take_back(lambda each: each.command.id == command_id, TakenBack()))
@@ -311,7 +315,8 @@ class Controller:
             NotKnown: there is no such unit or state.
             BadValue: the state can't have that value.
         """
-        if self._states.get(unit, state) is None:
+        found = self._states.get(unit, state)
+        if found is None:
             raise NotKnown(f"there is no state {state!r} of a unit {unit!r}", todo="see `linewarden status`")
         spec = self._loaded.profiles[self._loaded.site.units[unit].bus].profile.states[state]
         problem = spec.problem(value)
@@ -320,7 +325,8 @@ class Controller:
         log.info("%s of %s is set to %r by hand (%s %s)", state, unit, value, origin.kind, origin.name)
         for change in self._states.put(unit, {state: value}, Known.PRESUMED, self._utc()):
             self._fanout.publish(change)
-        return self._states.all()[unit][state]
+            found = change.value
+        return found
 
     # Profiles
 

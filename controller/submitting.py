@@ -71,14 +71,20 @@ class Submitting:
         The same id twice is one command: the second call gets the first one's outcome. The caller may go
         away; the command is carried out all the same.
         """
+        return await asyncio.shield(self.begin(command))
+
+    def begin(self, command: Command) -> asyncio.Future[Outcome]:
+        """Begin what ``submit`` waits for; gives its outcome as it will be. Not to be cancelled."""
         known = self._known.get(command.id)
         if known is not None and _other(command, known.command):
-            return self._refused(command, _TAKEN)
+            refused: asyncio.Future[Outcome] = asyncio.get_running_loop().create_future()
+            refused.set_result(self._refused(command, _TAKEN))
+            return refused
         if known is None:
             command = replace(command, id=command.id or new_id(), at=command.at or self._with.utc())
             task = asyncio.create_task(self._see_to(command), name=f"command {command.id[:8]}")
             known = self._known[command.id] = _Known(command, task)
-        return await asyncio.shield(known.outcome)
+        return known.outcome
 
     def take_back(self, which: Callable[[Cleared], bool], why: TakenBack) -> list[asyncio.Future[Outcome]]:
         """Take back what is being entered, waits or is under way.
