@@ -57,6 +57,7 @@ _POLL_EVERY = 1.0
 _BUSES_EVERY = 10
 """Polls."""
 _PATIENCE = 2.0
+_LINE_FIRST = 0.001
 _DEVICES_AT_ONCE = 10
 _MOST_IN_FLIGHT = 400
 
@@ -138,6 +139,9 @@ class MqttBridge:
 
         async def follow() -> None:
             async for record in records:
+                if isinstance(record, Accepted | Command):
+                    # The line goes first: what is told of a command must not hold up its bytes.
+                    await asyncio.sleep(_LINE_FIRST)
                 await self._take(record)
 
         self._tasks = [
@@ -209,12 +213,7 @@ class MqttBridge:
             self._controller.alert("mqtt", "site", None)
             self.announced.set()
             while True:
-                contested = asyncio.ensure_future(presence.contested.wait())
-                await asyncio.wait((connection.lost, contested), return_when=asyncio.FIRST_COMPLETED)
-                contested.cancel()
-                if connection.lost.done():
-                    raise connection.lost.result()
-                presence.contested.clear()
+                await presence.until_contested()
                 await asyncio.sleep(_CONTEST_PAUSE)
                 await self._announce(connection, presence)
         except asyncio.CancelledError:
@@ -298,6 +297,11 @@ class MqttBridge:
         if self._connection is not None:
             for each in publications:
                 self._connection.publish(each)
+
+    async def flush(self) -> None:
+        """Wait until the broker has acknowledged everything that was published."""
+        if self._connection is not None:
+            await self._connection.flush()
 
     # What comes
 

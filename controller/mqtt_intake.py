@@ -135,7 +135,7 @@ class Intake:
                 if isinstance(target, AllOff) or self._room(now):
                     return AskedOfUs(target, value, message.payload, origin)
                 return Refused(Why.TOO_FAST, _TOO_FAST)
-            asked = self._asked(unit or "", target, value, message, Command("", "", origin=origin, at=utc))
+            asked = self._asked(unit or "", target, value, message, origin, utc)
         except BadValue as error:
             return Refused(Why.BAD_VALUE, f"{target.property.id} {error.what}", unit)
         if not self.takes_away(asked.command) and not self._room(now):
@@ -145,27 +145,24 @@ class Intake:
         return asked
 
     def _asked(
-        self, unit: str, target: SetState | SetAction | Request, value: Any, message: Incoming, blank: Command
+        self,
+        unit: str,
+        target: SetState | SetAction | Request,
+        value: Any,
+        message: Incoming,
+        origin: Origin,
+        utc: float,
     ) -> Asked:
         response, ignored = self._response(message.response_topic)
         correlation = message.correlation if response is not None else None
-        identity = new_id()
-        if message.correlation:
-            if len(message.correlation) > _LONGEST_CORRELATION:
-                raise BadValue("has correlation data that is too long")
-            # One sender's numbers are not another's: the response topic says whose they are.
-            scope = (message.response_topic or "").encode("utf-8", "replace")
-            digest = hashlib.sha256(scope + b"\0" + message.correlation).hexdigest()
-            identity = f"mqtt-{digest[:32]}"
-        deadline = None if message.expiry is None else blank.at + message.expiry
-        command = replace(blank, unit=unit, id=identity, deadline=deadline)
+        deadline = None if message.expiry is None else utc + message.expiry
         if isinstance(target, Request):
-            return Asked(_requested(command, value), None, b"", response, correlation, ignored)
+            command = _requested(Command(unit, "", {}, origin, "", utc, deadline), value)
+            return Asked(command, None, b"", response, correlation, ignored)
         action, parameters = target.action(value)
-        command = replace(command, action=action, parameters=parameters)
-        if isinstance(target, SetState):
-            return Asked(command, target.property.id, message.payload, response, correlation, ignored)
-        return Asked(command, None, b"", response, correlation, ignored)
+        command = Command(unit, action, parameters, origin, _identity(message), utc, deadline)
+        state = target.property.id if isinstance(target, SetState) else None
+        return Asked(command, state, message.payload, response, correlation, ignored)
 
     def _response(self, topic: str | None) -> tuple[str | None, bool]:
         """Where the outcome goes, and whether it was wanted elsewhere: there our rights are not lent out."""
@@ -202,6 +199,18 @@ class Intake:
 
 
 _TOO_FAST = f"more than {RATE:g} commands a second over MQTT"
+
+
+def _identity(message: Incoming) -> str:
+    """The command's id: of the same sender and the same correlation data it is the same."""
+    if not message.correlation:
+        return new_id()
+    if len(message.correlation) > _LONGEST_CORRELATION:
+        raise BadValue("has correlation data that is too long")
+    # One sender's numbers are not another's: the response topic says whose they are.
+    scope = (message.response_topic or "").encode("utf-8", "replace")
+    digest = hashlib.sha256(scope + b"\0" + message.correlation).hexdigest()
+    return f"mqtt-{digest[:32]}"
 
 
 def _requested(command: Command, given: Any) -> Command:

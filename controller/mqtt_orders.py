@@ -100,7 +100,7 @@ class Orders:
                 if judged.response_ignored:
                     self._counts["response-ignored"] += 1
                     self._warn(f"{message.topic}: a response topic that is not under the site's own prefix")
-                self._begin(self._carry_out(judged))
+                self._carry_out(judged)
             case AskedOfUs():
                 self._counts["taken"] += 1
                 self._ours(judged, message.topic)
@@ -125,16 +125,17 @@ class Orders:
         command = asked.command
         return Refused(Why.TOO_FAST, text, command.unit, command, asked.response_topic, asked.correlation)
 
-    async def _carry_out(self, asked: Asked) -> None:
+    def _carry_out(self, asked: Asked) -> None:
+        # No task of our own before the controller's: each would be a turn of the event loop later.
         command, bus = asked.command, self._bus(asked.command)
         self._mirror.asked(command.id, asked.state, asked.payload)
         self._waiting[bus] += 1
+        self._begin(self._answer(asked, bus, self._controller.begin(command)))
+
+    async def _answer(self, asked: Asked, bus: str, ended: asyncio.Future[Outcome]) -> None:
+        command = asked.command
         try:
-            outcome = await self._controller.submit(command)
-        except Exception:
-            log.exception("a command from MQTT ended in a fault of this program")
-            text = "a fault of this program; its log says more"
-            outcome = Outcome(command.id, Result.FAILED, Reason.INTERNAL, text, "the log", at=self._utc())
+            outcome = await asyncio.shield(ended)
         finally:
             self._waiting[bus] -= 1
         self._publish(self._mirror.told(command, outcome))

@@ -87,7 +87,7 @@ class Presence:
         self._other_answers = asyncio.Event()
         self.announced: bytes | None = None
         """The state that we have given ourselves, once we speak for the site."""
-        self.contested = asyncio.Event()
+        self._contested = asyncio.Event()
         """Set when somebody younger has spoken for the site as well: everything has to be said again."""
 
     async def come(self) -> None:
@@ -135,10 +135,25 @@ class Presence:
         elif message.topic == self._own and message.payload not in (b"", self._instance.encode()):
             if message.payload.decode("utf-8", "replace") < self._instance:
                 raise self._twin()
-            self.contested.set()
+            self._contested.set()
         elif message.topic == self._state and message.payload == b"lost":
             # The last will of an earlier connection, which the broker has only now given up.
             self._connection.publish(Publication(self._state, self.announced))
+
+    async def until_contested(self) -> None:
+        """Wait until somebody younger has spoken for the site as well: everything has to be said again.
+
+        Raises:
+            BrokerError: the connection is over.
+        """
+        contested = asyncio.create_task(self._contested.wait())
+        try:
+            await asyncio.wait((self._connection.lost, contested), return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            contested.cancel()
+        if self._connection.lost.done():
+            raise self._connection.lost.result()
+        self._contested.clear()
 
     def _asked(self, message: Incoming) -> None:
         trip = self._trips.pop(message.payload, None)

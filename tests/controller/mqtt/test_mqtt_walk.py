@@ -1,4 +1,4 @@
-"""The walk of docs/mqtt.md with the programs themselves: `linewarden run` and `sim`, and Mosquitto's clients."""
+"""The walk of docs/mqtt.md with the programs themselves: linewarden run and sim, and Mosquitto's clients."""
 
 from __future__ import annotations
 
