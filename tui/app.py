@@ -17,7 +17,6 @@ from textual.screen import ModalScreen, Screen
 from textual.worker import Worker, WorkerState
 
 from controller.api import ControllerApi
-from controller.recording import Recorder
 from controller.records import Command, Event, Origin, OriginKind, Outcome, Record, Traffic
 from profiles.errors import ControllerAway, LinewardenError
 from profiles.model import Value
@@ -35,6 +34,7 @@ from tui.screens.simulator import SimulatorScreen
 from tui.screens.traffic import TrafficScreen
 from tui.screens.units import UnitsScreen
 from tui.telling import outcome_words, plain
+from tui.traffic_files import TrafficFiles
 from tui.traffic_store import TrafficStore
 from tui.wanted_rows import WantedRows
 
@@ -86,8 +86,7 @@ class DashboardApp(App[int]):
         self.traffic = TrafficStore()
         self.rows = WantedRows(self.traffic)
         self.figures = LineFigures({bus.id: bus for bus in model.site.buses})
-        self.recorder: Recorder | None = None
-        self.recorded_bus = ""
+        self.files = TrafficFiles(self)
         self.draft: ProfileDraft | None = None
         """The profile that is being edited; it stays while other screens are looked at."""
         # The traffic keeps its filter and its place; the others begin anew each time.
@@ -141,14 +140,17 @@ class DashboardApp(App[int]):
         finally:
             reading.cancel()
 
+    def on_unmount(self) -> None:
+        """A recording that still runs is ended whole."""
+        self.files.end()
+
     def on_records_came(self, message: RecordsCame) -> None:
         """Take them into the model, then let every screen that stands look again."""
         for record in message.records:
             if isinstance(record, Traffic):
                 self.traffic.add(record)
                 self.figures.add(record)
-                if self.recorder is not None and record.bus == self.recorded_bus:
-                    self.recorder.add(record)
+                self.files.add(record)
             elif isinstance(record, Outcome):
                 self.traffic.ended(record)
             elif isinstance(record, Event) and record.name == "profile-saved":

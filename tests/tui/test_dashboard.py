@@ -262,3 +262,32 @@ async def test_each_attempt_of_a_command_is_a_row_of_its_own(tmp_path: Path) -> 
         sayings = [b.app.traffic[row] for row in range(len(b.app.traffic))]
         assert [saying.attempt for saying in sayings] == [1, 2, 3]
         assert all(bytes(saying.data) == b"\xa5" for saying in sayings)
+
+
+async def test_traffic_is_exported_and_recorded(tmp_path: Path) -> None:
+    async with bench(tmp_path) as b:
+        await b.press("f3", "r", "enter")
+        field = b.app.screen.query("Input").last()
+        field.value = str(tmp_path / "evening.jsonl")  # type: ignore[attr-defined]  # -- an Input
+        await b.press("enter")
+        await b.until(lambda: b.app.files.recording is not None)
+        await b.controller.simulate("sound", "press 1 set-volume level=31")
+        await b.until(
+            lambda: (
+                "volume 31"
+                in "".join(s.meaning for s in map(b.app.traffic.__getitem__, range(len(b.app.traffic))))
+            )
+        )
+        await b.until(lambda: b.app.files.recording)
+        await b.press("r")
+        await b.until(lambda: b.app.files.recording is None)
+        await b.press("e")
+        await b.until(lambda: b.app.screen.query("Input"))
+        b.app.screen.query("Input").last().value = str(tmp_path / "traffic.csv")  # type: ignore[attr-defined]  # -- an Input
+        await b.press("enter")
+        await b.until((tmp_path / "traffic.csv").exists)
+    lines = (tmp_path / "evening.jsonl").read_text().splitlines()
+    assert '"linewarden_recording"' in lines[0]
+    assert "A6 01 56 1F 76" in lines[1] or "a60156" in lines[1]
+    exported = (tmp_path / "traffic.csv").read_text().splitlines()
+    assert "A6 01 56 1F 76" in exported[1]

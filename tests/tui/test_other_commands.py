@@ -11,8 +11,8 @@ from tests.tui.conftest import Desk
 
 
 def test_an_adapter_is_measured_through_a_line_of_known_length(desk: Desk) -> None:
-    # Not a loop-back plug but a ring of one unit at 4800 baud, which returns each frame one frame time later (10
-    # bit times at 8N1: common practice, no source): the self-test must find 10 / 4800 s = 2.083 ms at least.
+    # Not a loop-back plug but a ring of one unit at 4800 baud: it returns each frame one frame time later,
+    # 10 bit times at 8N1 (common practice, no source). So 10 / 4800 s = 2.083 ms must be found at least.
     desk.chain(units=1)
     said = desk.run("adapter", str(desk.folder / "line"), "--baud", "4800", "--json")
     assert said.code == 0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import ClassVar
 
 from rich.text import Text
@@ -12,16 +11,12 @@ from textual.binding import Binding, BindingType
 from textual.timer import Timer
 from textual.widgets import Input, Static
 
-from controller.recording import Recorder
-from profiles.errors import LinewardenError
 from profiles.frames import BitOrder, FrameFormat
-from tui.exporting import export_sayings
 from tui.painting import fit
 from tui.saying_text import bit_lines, spark
 from tui.screens.main_screen import MainScreen, key_text
 from tui.screens.profiles import begin_draft
 from tui.screens.sheets import TextForm
-from tui.telling import plain
 from tui.times_of_day import last_time_of_day
 from tui.traffic_store import Wanted
 from tui.wanted_rows import WantedRows
@@ -83,7 +78,6 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         self._bits_from: int | None = None
         """The first byte that is drawn; None while no bits are shown."""
         self._timer: Timer | None = None
-        self.recorder: Recorder | None = None
 
     @property
     def _rows(self) -> WantedRows:
@@ -168,8 +162,8 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
             told += ", not following (end follows)"
         if app.model.lost:
             told += f", {app.model.lost:,} missed"
-        if self.recorder is not None:
-            told += f", recording ({self.recorder.count:,})"
+        if app.files.recording is not None:
+            told += f", recording ({app.files.recording:,})"
         text = Text(fit(told, width - 1), looks.care if self._held is not None else looks.quiet)
         if not bus:
             return text
@@ -352,62 +346,12 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
     def action_export(self) -> None:
         """Write what is shown into a file."""
         view = self.query_one(TrafficView)
-        rows = [view.row(place) for place in range(view.shown)]
-
-        def given(texts: dict[str, str] | None) -> None:
-            if texts is None:
-                return
-            path = Path(texts["file"]).expanduser()
-            store = self.dashboard.traffic
-            try:
-                count = export_sayings(path, (store[row] for row in rows))
-            except LinewardenError as error:
-                self.notify(plain(str(error)), severity="error", markup=False)
-            else:
-                self.notify(f"{count:,} sayings are in {path}", markup=False)
-
-        form = TextForm(
-            f"Export {len(rows):,} sayings",
-            [("file", "file (.csv, or .jsonl for JSON lines)", "traffic.csv", _must_name)],
-        )
-        self.app.push_screen(form, given)
+        self.dashboard.files.ask_where_to_export([view.row(place) for place in range(view.shown)])
 
     def action_record(self) -> None:
         """Begin to record a bus, or end it."""
-        app = self.dashboard
-        if self.recorder is not None:
-            self.recorder.__exit__(None, None, None)
-            self.notify(f"{self.recorder.count:,} records written")
-            self.recorder = app.recorder = None
-            return
-        buses = [bus.id for bus in app.model.site.buses]
-        bus = self._rows.wanted.bus or buses[0]
-
-        def given(texts: dict[str, str] | None) -> None:
-            if texts is not None:
-                app.work(
-                    lambda: self._begin_recording(texts["bus"], Path(texts["file"]).expanduser()), "record"
-                )
-
-        def known(text: str) -> str:
-            return "" if text in buses else f"the buses are {', '.join(buses)}"
-
-        form = TextForm(
-            "Record a bus", [("bus", "bus", bus, known), ("file", "file", f"{bus}.jsonl", _must_name)]
-        )
-        self.app.push_screen(form, given)
-
-    async def _begin_recording(self, bus: str, path: Path) -> None:
-        from profiles.checking import load_profile
-
-        app = self.dashboard
-        view = next(each for each in app.model.site.buses if each.id == bus)
-        text = await app.api.profile(view.profile)
-        recorder = Recorder(path, bus, load_profile(text.text, text.path).profile)
-        self.recorder = app.recorder = recorder.__enter__()
-        app.recorded_bus = bus
-        self.notify(f"recording {bus} to {path}; r ends it", markup=False)
-
-
-def _must_name(text: str) -> str:
-    return "" if text.strip() else "name a file"
+        files = self.dashboard.files
+        if files.recording is not None:
+            files.end()
+        else:
+            files.ask_what_to_record(self._rows.wanted.bus)
