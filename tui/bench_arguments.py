@@ -1,4 +1,4 @@
-"""The arguments of the bench's commands: decode, transcribe."""
+"""The arguments of the bench's commands: decode, learn, transcribe."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ def add_bench(add: Add) -> None:
         add: makes a command of its name and what it does.
     """
     _decode(add)
+    _learn(add)
     _transcribe(add)
 
 
@@ -62,6 +63,26 @@ def _decode(add: Add) -> None:
         "--channel", metavar="NAME", action="append", default=[], help="only this one (repeatable)"
     )
     command.add_argument("--most-bursts", metavar="N", type=int, default=40, help="bursts printed (40)")
+    _overrides(command)
+    _json(command)
+
+
+def _learn(add: Add) -> None:
+    command = add("learn", "a draft profile with evidence, from captures of buttons")
+    command.description = (
+        "Captures of one button are given under one name, several of them where they can be had. "
+        "NAME=FILE names the action; without NAME the file's own name does, and a number after an "
+        "underscore or in brackets counts takes: power-on_2.csv is power-on."
+    )
+    command.add_argument("captures", metavar="CAPTURE", nargs="+", help="a capture, or NAME=CAPTURE")
+    command.add_argument("-o", "--output", metavar="PROFILE", required=True, help="the profile to write")
+    command.add_argument("--replace", action="store_true", help="in place of a file that is there")
+    command.add_argument("--channel", metavar="NAME", help="which channel; without it the one that feeds")
+    command.add_argument(
+        "--confirm",
+        choices=("loop", "local", "none"),
+        help="how a sender knows; without it what the channels show",
+    )
     _overrides(command)
     _json(command)
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
-from tests.profiles.bench.captures import write_logic
+from tests.profiles.bench.captures import write_logic, write_voltage
 from tests.tui.conftest import Desk
 
 POWER_ON = bytes.fromhex("A5 01 01 02")
@@ -77,3 +79,76 @@ def test_transcribe_gives_the_trades_reading_and_every_frame(desk: Desk) -> None
     first = said.document["readings"][0]
     assert (first["frame"], first["lsb_first"], first["msb_first"]) == ("8N1", [0x41], [0x82])
     assert desk.run("transcribe", "0", "10000010", "1", "--frame", "5N1", "--start-bit").code == 1
+
+
+SITE = """
+[site]
+id = "larkfield-hall"
+
+[buses.hall]
+port = "sim://pellgate-chain?units=2"
+profile = "learned.toml"
+topology = "ring"
+units_expected = 2
+
+[units.foyer-amp]
+bus = "hall"
+"""
+
+
+def _ring(path: Path, data: bytes) -> Path:
+    # The line out of the lead unit, and the line that comes back to it through one unit: 10 bit times later.
+    return write_voltage(path, {"OUT": ([data], 0.0), "IN": ([data], 10 / 4800)})
+
+
+def test_from_captures_of_a_button_to_a_confirmed_action(desk: Desk) -> None:
+    for take in (1, 2, 3):
+        _ring(desk.folder / f"power-on_{take}.csv", POWER_ON)
+    said = desk.run("learn", *(f"power-on_{n}.csv" for n in (1, 2, 3)), "-o", "learned.toml")
+    assert (said.code, said.err) == (0, "")
+    assert "power-on: A5 01 01 02 (3 messages)" in said.out
+    # The captures lie beside the profile already, so they stay where they are.
+    assert not (desk.folder / "captures").exists()
+    checked = desk.run("check", "learned.toml")
+    assert (checked.code, checked.err) == (0, "")
+    desk.write("site.toml", SITE)
+    done = desk.run("act", "foyer-amp", "power-on", "--json")
+    assert (done.code, done.err) == (0, "")
+    assert done.document["outcome"] == "confirmed"
+
+
+def test_learn_keeps_captures_of_elsewhere_beside_the_profile(desk: Desk) -> None:
+    for folder, data in (("a", POWER_ON), ("b", STANDBY)):
+        (desk.folder / folder).mkdir()
+        write_logic(desk.folder / folder / "1.csv", [data])
+    (desk.folder / "hall").mkdir()
+    said = desk.run("learn", "power-on=a/1.csv", "Stand by!=b/1.csv", "-o", "hall/learned.toml", "--json")
+    assert (said.code, said.err) == (0, "")
+    actions = {each["name"]: each for each in said.document["actions"]}
+    assert actions["power-on"]["captures"] == ["captures/power-on_1.csv"]
+    assert actions["stand-by"]["messages"] == ["A5 01 02 03"]
+    kept = desk.folder / "hall" / "captures" / "stand-by_1.csv"
+    assert kept.read_bytes() == (desk.folder / "b" / "1.csv").read_bytes()
+    assert desk.run("check", "hall/learned.toml").code == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "part"),
+    [
+        (["power.csv", "-o", "there.toml"], "is there already"),
+        (["power.csv", "-o", "new.profile"], ".toml"),
+        (["power.csv", "power.csv", "-o", "new.toml"], "twice"),
+        (["nowhere.csv", "-o", "new.toml"], "nowhere.csv"),
+        (["!=power.csv", "-o", "new.toml"], "name"),
+        (["power.csv", "-o", "new.toml", "--channel", "CH9"], "CH9"),
+    ],
+)
+def test_learn_writes_nothing_where_the_call_is_wrong(desk: Desk, words: list[str], part: str) -> None:
+    write_logic(desk.folder / "power.csv", [POWER_ON])
+    (desk.folder / "there.toml").write_text("# mine\n")
+    said = desk.run("learn", *words)
+    assert (said.code, said.out) == (2, "")
+    assert len(said.err.splitlines()) == 1
+    assert part in said.err
+    assert (desk.folder / "there.toml").read_text() == "# mine\n"
+    assert not (desk.folder / "new.toml").exists()

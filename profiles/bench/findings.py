@@ -1,0 +1,169 @@
+"""What captures of buttons show, action by action: messages, checks, values, repeats."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from profiles.bench.alignment import Aligned, ColumnKind, Span, align
+from profiles.bench.check_search import FoundCheck, find_checks
+from profiles.bench.samples import LearnedLine, Sample
+
+__all__ = ["ActionFinding", "Findings", "Value", "examine"]
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """A parameter, counter or toggle that an action's messages have."""
+
+    name: str
+    span: Span
+    wrap: int | None = None
+    """Of a counter, where it begins anew, as far as any action shows it."""
+
+
+@dataclass(frozen=True, slots=True)
+class ActionFinding:
+    """What was found of one action."""
+
+    name: str
+    aligned: Aligned
+    samples: tuple[Sample, ...]
+    check: FoundCheck | None
+    values: tuple[Value, ...]
+    """One for each span that is no constant and no check; what says the same has the same name."""
+    repeat: int
+    repeat_pause: float
+    """Seconds."""
+    notes: tuple[str, ...]
+
+    def value(self, span: Span) -> Value:
+        """The value that a span carries."""
+        return next(value for value in self.values if value.span is span)
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """All that was learned."""
+
+    line: LearnedLine
+    actions: tuple[ActionFinding, ...]
+    checks: tuple[FoundCheck, ...]
+    """The check that all messages have; where there is none, those of the messages of one length."""
+
+
+def examine(
+    line: LearnedLine, samples: Sequence[Sample], progress: Callable[[int, int], None] | None = None
+) -> Findings:
+    """Find what the messages of each action have in common.
+
+    Args:
+        line: the line that they were on.
+        samples: the captures, in the order in which they were taken.
+        progress: told how far the search for checks is.
+    """
+    by_action: dict[str, list[Sample]] = {}
+    for sample in samples:
+        by_action.setdefault(sample.source.action, []).append(sample)
+    said = {
+        action: [press.data for sample in group for press in sample.presses]
+        for action, group in by_action.items()
+    }
+    usual = [
+        message for messages in said.values() for message in messages if len(message) == _usual(messages)
+    ]
+    common = find_checks(usual, progress)
+    by_length: dict[int, FoundCheck] = {}
+    if common is None:
+        for length in sorted({len(message) for message in usual}):
+            alone = find_checks([message for message in usual if len(message) == length])
+            if alone is not None:
+                by_length[length] = alone
+    found = tuple(
+        _action(action, group, said[action], common or by_length.get(_usual(said[action])))
+        for action, group in by_action.items()
+    )
+    found = _counters_shared(found)
+    return Findings(line, found, (common,) if common is not None else tuple(by_length.values()))
+
+
+def _counters_shared(actions: tuple[ActionFinding, ...]) -> tuple[ActionFinding, ...]:
+    """A bus has one counter for all its messages, so where one action shows its wrap, it is that of all.
+
+    Counters that can't be one get names of their own.
+    """
+    counters: dict[str, list[Span]] = {}
+    for action in actions:
+        for value in action.values:
+            if value.span.kind is ColumnKind.COUNTING:
+                counters.setdefault(value.name, []).append(value.span)
+    wraps: dict[str, int | None] = {}
+    for name, spans in counters.items():
+        seen = {span.wrap for span in spans if span.wrap is not None}
+        wrap = next(iter(seen), None)
+        if len(seen) <= 1 and all(wrap is None or max(span.numbers) < wrap for span in spans):
+            wraps[name] = wrap
+    return tuple(
+        replace(action, values=tuple(_shared(value, action.name, wraps) for value in action.values))
+        for action in actions
+    )
+
+
+def _shared(value: Value, action: str, wraps: Mapping[str, int | None]) -> Value:
+    if value.span.kind is not ColumnKind.COUNTING:
+        return value
+    if value.name in wraps:
+        return replace(value, wrap=wraps[value.name])
+    return replace(value, name=f"{value.name}-{action}"[:64].rstrip("-"), wrap=value.span.wrap)
+
+
+def _usual(messages: Sequence[bytes]) -> int:
+    return Counter(map(len, messages)).most_common(1)[0][0]
+
+
+def _action(
+    name: str, samples: Sequence[Sample], messages: Sequence[bytes], check: FoundCheck | None
+) -> ActionFinding:
+    aligned = align(messages, check)
+    told = [f"{sample.source.path.name}: {note}" for sample in samples for note in sample.notes]
+    if aligned.odd:
+        shown = ", ".join(message.hex(" ").upper() for message in dict.fromkeys(aligned.odd))
+        told.append(f"bursts of another length were left out: {shown}")
+    has_check = any(column.kind is ColumnKind.CHECK for column in aligned.columns)
+    known = [press for sample in samples for press in sample.presses if len(press.data) == aligned.length]
+    repeat = min(press.times for press in known)
+    if max(press.times for press in known) != repeat:
+        told.append(f"said {repeat} to {max(press.times for press in known)} times a press; was a key held?")
+    pauses = [press.pause for press in known if press.times > 1]
+    return ActionFinding(
+        name,
+        aligned,
+        tuple(samples),
+        check if has_check else None,
+        _values(aligned),
+        min(repeat, 20),
+        min(pauses) if repeat > 1 and pauses else 0.0,
+        tuple(told),
+    )
+
+
+def _values(aligned: Aligned) -> tuple[Value, ...]:
+    """Names for what varies; equal numbers in two places are one value said twice."""
+    values: list[Value] = []
+    names = {ColumnKind.COUNTING: "count", ColumnKind.TOGGLING: "toggle", ColumnKind.CHANGING: "value"}
+    for span in aligned.spans:
+        if span.kind not in names:
+            continue
+        same = next((value for value in values if _alike(value.span, span)), None)
+        if same is not None:
+            values.append(Value(same.name, span, span.wrap))
+            continue
+        stem = names[span.kind]
+        count = sum(name == stem or name.startswith(f"{stem}-") for name in {v.name for v in values})
+        values.append(Value(f"{stem}-{count + 1}" if count else stem, span, span.wrap))
+    return tuple(values)
+
+
+def _alike(one: Span, other: Span) -> bool:
+    return (one.kind, one.numbers, one.wrap) == (other.kind, other.numbers, other.wrap)

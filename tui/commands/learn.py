@@ -1,0 +1,238 @@
+"""``linewarden learn``: a draft profile with evidence, from captures of buttons."""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import re
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Self
+
+from profiles.bench.drafting import Kept, draft_profile
+from profiles.bench.findings import ActionFinding, Findings, examine
+from profiles.bench.samples import Sample, Source, read_samples
+from profiles.errors import BadValue, FileUnreadable, FileUnwritable
+from profiles.rules_bytes import stays_below
+from profiles.storage import save_bytes, save_text
+from tui.commands.decode import options_from
+from tui.telling import as_json, hexadecimal, plain
+
+_FOLDER = "captures"
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Learn from the captures, and write the draft."""
+    output = Path(arguments.output)
+    name = _id(output.stem, "the profile's file name")
+    if output.suffix != ".toml":
+        raise BadValue("should end in .toml", where=str(output), todo=f"say -o {output.with_suffix('.toml')}")
+    if output.exists() and not arguments.replace:
+        raise BadValue("is there already", where=str(output), todo="choose another name, or say --replace")
+    sources = [_source(word) for word in arguments.captures]
+    twice = next((s.path for n, s in enumerate(sources) if s.path in [o.path for o in sources[:n]]), None)
+    if twice is not None:
+        raise BadValue("is given twice, and would be no second proof", where=str(twice))
+    telling = _Progress(shown=sys.stderr.isatty() and not arguments.json)
+    with telling:
+        line, samples = read_samples(
+            sources, options_from(arguments), channel=arguments.channel, progress=telling.reading
+        )
+        findings = examine(line, samples, telling.searching)
+    kept, copies = _places(output.parent, samples)
+    draft = draft_profile(
+        findings,
+        name=name,
+        title=name.replace("-", " ").capitalize(),
+        confirm=arguments.confirm,
+        kept=kept,
+        file=str(output),
+    )
+    for source, target in copies:
+        _copy(source, target)
+    save_text(output, draft.text)
+    if arguments.json:
+        print(as_json(_document(findings, output, kept)))
+    else:
+        for note in draft.notes:
+            print(plain(f"note: {note}"))
+        print("\n".join(plain(each) for each in _told(findings, output)))
+    return 0
+
+
+class _Progress:
+    """One line on standard error that says how far it is, on a terminal."""
+
+    def __init__(self, *, shown: bool) -> None:
+        self._shown = shown
+        self._longest = 0
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._longest:
+            print("\r" + " " * self._longest, end="\r", file=sys.stderr, flush=True)
+
+    def reading(self, done: int, of: int, name: str) -> None:
+        self._say(f"reading capture {done + 1} of {of}: {plain(name)}")
+
+    def searching(self, done: int, of: int) -> None:
+        self._say(f"looking for a check: message {done} of {of}")
+
+    def _say(self, text: str) -> None:
+        if self._shown:
+            self._longest = max(self._longest, len(text))
+            print(f"\r{text:<{self._longest}}", end="", file=sys.stderr, flush=True)
+
+
+_TAKE = re.compile(r"(_\d+| ?\(\d+\)|\.\d+)$")
+"""What counts the takes of one button at a file name's end; a number behind a hyphen is part of a name."""
+
+
+def _source(word: str) -> Source:
+    """A capture and the action it shows: ``NAME=FILE``, or a file whose name says it."""
+    name, equals, file = word.partition("=")
+    if equals and not Path(word).exists():
+        path = Path(file)
+        action = _id(name, f"{name!r}")
+    else:
+        path = Path(word)
+        action = _id(_TAKE.sub("", path.stem), f"the file name {path.name!r}")
+    return Source(action, path)
+
+
+def _id(text: str, what: str) -> str:
+    """A name for a profile: a-z, 0-9 and hyphens."""
+    made = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:64].strip("-")
+    if not made:
+        raise BadValue(f"{what} gives no name", todo="name it with a-z, 0-9 and hyphens, such as power-on")
+    return made
+
+
+def _places(folder: Path, samples: Sequence[Sample]) -> tuple[dict[str, Kept], list[tuple[Path, Path]]]:
+    """Where each capture is kept for the evidence, and which are to be copied there."""
+    kept: dict[str, Kept] = {}
+    copies: list[tuple[Path, Path]] = []
+    base = folder.resolve()
+    taken: set[str] = set()
+    for sample in samples:
+        path = sample.source.path
+        file = path.resolve()
+        below = file.relative_to(base).as_posix() if file.is_relative_to(base) else ""
+        if not below or not stays_below(below):
+            below = _free_name(base, sample, taken)
+            copies.append((path, base / below))
+        taken.add(below)
+        kept[str(path)] = Kept(below, _day(sample))
+    return kept, copies
+
+
+def _free_name(base: Path, sample: Sample, taken: set[str]) -> str:
+    """A name in the folder of captures that no other capture has; the same content may stand there."""
+    suffix = re.sub(r"[^.a-z0-9]", "", sample.source.path.suffix.lower())
+    number = 1
+    while True:
+        name = f"{_FOLDER}/{sample.source.action}_{number}{suffix}"
+        target = base / name
+        if name not in taken and (not target.exists() or _same(target, sample.source.path)):
+            return name
+        number += 1
+
+
+def _same(one: Path, other: Path) -> bool:
+    return one.stat().st_size == other.stat().st_size and one.read_bytes() == other.read_bytes()
+
+
+def _copy(source: Path, target: Path) -> None:
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        data = source.read_bytes()
+    except OSError as error:
+        raise FileUnwritable(f"can't be copied to {target} ({error.strerror})", where=str(source)) from error
+    save_bytes(target, data)
+
+
+def _day(sample: Sample) -> dt.date | None:
+    """When a capture was taken: as it says, or else when its file was last changed."""
+    try:
+        return dt.date.fromisoformat(sample.started[:10])
+    except ValueError:
+        pass
+    try:
+        changed = sample.source.path.stat().st_mtime
+    except OSError as error:
+        raise FileUnreadable(f"can't be read ({error.strerror})", where=str(sample.source.path)) from error
+    return dt.datetime.fromtimestamp(changed, dt.UTC).date()
+
+
+def _told(findings: Findings, output: Path) -> list[str]:
+    line = findings.line
+    idle = "high" if line.idle_high else "low"
+    lines = [f"line: {line.baud:g} {line.frame}, idle {idle}"]
+    for check in findings.checks:
+        lines.append(f"check: {check.text} (fits {check.messages} distinct messages)")
+        lines += [f"  or {other}" for other in check.others]
+    if not findings.checks:
+        lines.append("check: none that these captures can show; captures of other buttons show more")
+    for action in findings.actions:
+        lines += _action_lines(action)
+    lines.append(f"{output}: a draft; set what it marks SET, then `linewarden check {output}`")
+    return lines
+
+
+def _action_lines(action: ActionFinding) -> list[str]:
+    aligned = action.aligned
+    count = len(aligned.messages)
+    shown = hexadecimal(aligned.messages[0])
+    lines = [f"{action.name}: {shown} ({count} message{'s' * (count != 1)})"]
+    for value in action.values:
+        numbers = ", ".join(str(number) for number in value.span.numbers[:12])
+        lines.append(f"  byte {value.span.start}: {value.span.kind.value}, {value.name}: {numbers}")
+    if action.repeat > 1:
+        lines.append(f"  said {action.repeat} times, {action.repeat_pause * 1000:.1f} ms apart")
+    return lines + [f"  {note}" for note in action.notes]
+
+
+def _document(findings: Findings, output: Path, kept: dict[str, Kept]) -> dict[str, Any]:
+    line = findings.line
+    return {
+        "profile": str(output),
+        "line": {
+            "baud": line.baud,
+            "baud_measured": line.baud_measured,
+            "frame": str(line.frame),
+            "idle": "high" if line.idle_high else "low",
+            "bit_order": line.bit_order.value if line.bit_order is not None else "unknown",
+            "dead_time_s": line.dead_time,
+            "looped": line.looped,
+        },
+        "checks": [
+            {
+                "name": check.name,
+                "place": check.place.text,
+                "order": check.order,
+                "hex_text": check.hex_text,
+                "chance": check.chance,
+                "messages": check.messages,
+                "others": list(check.others),
+            }
+            for check in findings.checks
+        ],
+        "actions": [
+            {
+                "name": action.name,
+                "messages": [hexadecimal(message) for message in action.aligned.messages],
+                "columns": [column.kind.value for column in action.aligned.columns],
+                "values": [
+                    {"name": v.name, "at": v.span.start, "size": v.span.size, "seen": list(v.span.numbers)}
+                    for v in action.values
+                ],
+                "repeat": action.repeat,
+                "captures": [kept[str(sample.source.path)].name for sample in action.samples],
+                "notes": list(action.notes),
+            }
+            for action in findings.actions
+        ],
+    }
