@@ -5,15 +5,18 @@ from __future__ import annotations
 import asyncio
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from tests.controller.mqtt.hall import SITE, hall_at
 from tests.peers.mosquitto import Mosquitto, publish, watching
 
 pytestmark = [
@@ -160,6 +163,64 @@ def test_what_act_says_where_it_can_do_nothing(
     assert says in done.stderr
     assert done.stderr.count("\n") == 1
     assert "me:secret" not in done.stderr
+
+
+def _from_the_page(kind: str) -> str:
+    """A block of docs/mqtt.md."""
+    page = (Path(__file__).parents[3] / "docs" / "mqtt.md").read_text()
+    found = re.findall(rf"```{kind}\n(.*?)```", page, re.DOTALL)
+    assert found
+    return str(found[-1])
+
+
+async def test_the_pages_access_list_lets_automation_command_and_nothing_else(tmp_path: Path) -> None:
+    passwords, access = tmp_path / "passwords", tmp_path / "access"
+    passwords.touch(mode=0o600)
+    for user in ("linewarden", "automation"):
+        _enter_password(passwords, user)
+    access.write_text(_from_the_page("acl"))
+    access.chmod(0o600)
+    config = (f"password_file {passwords}", f"acl_file {access}")
+    with Mosquitto(tmp_path / "mosquitto", config) as broker:
+        settings = replace(broker.settings, user="linewarden", secret="for-linewarden")
+        text = SITE.replace('"larkfield"', '"larkfield-hall"')
+        me = ("-u", "automation", "-P", "for-automation")
+        hall = "homie/5/larkfield-hall"
+        async with hall_at(settings, tmp_path, text) as found:
+            publish(broker, f"{hall}-mixer/state/volume/set", "12", *me)
+            async with asyncio.timeout(20):
+                while (await found.controller.states())["mixer"]["volume"].value != 12:  # noqa: ASYNC110
+                    await asyncio.sleep(0.02)
+            for topic, payload in (
+                (f"{hall}-mixer/state/volume", "13"),
+                (f"{hall}-mixer/$state", "lost"),
+                (f"{hall}/$state", "lost"),
+                (f"{hall}/site/off/set", "all"),
+                (f"{hall}/locks/lock/set", '{"target": "mixer", "who": "x", "why": "y"}'),
+                ("linewarden/larkfield-hall/response/panel", "{}"),
+            ):
+                publish(broker, topic, payload, "-r", *me)
+            seen = await asyncio.to_thread(_retained, broker, *me)
+            assert seen[f"{hall}-mixer/state/volume"] == "12"
+            assert seen[f"{hall}/$state"] == seen[f"{hall}-mixer/$state"] == "ready"
+            assert not await found.controller.locks()
+
+
+def _enter_password(file: Path, user: str) -> None:
+    subprocess.run(["mosquitto_passwd", "-b", str(file), user, f"for-{user}"], check=True)
+
+
+def _retained(broker: Mosquitto, *options: str) -> dict[str, str]:
+    """What is retained among the devices, as a client with these options sees it."""
+    done = subprocess.run(
+        [
+            *("mosquitto_sub", "-h", "127.0.0.1", "-p", str(broker.port), "-t", "homie/5/#", "-W", "2"),
+            *("--retained-only", "-F", "%t %p", *options),
+        ],
+        capture_output=True,
+        check=False,
+    )
+    return dict(line.split(" ", 1) for line in done.stdout.decode().splitlines() if " " in line)
 
 
 async def test_the_demo_is_watched_through_its_own_broker() -> None:
