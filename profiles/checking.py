@@ -78,14 +78,35 @@ def check_text(text: str, file: str) -> Checked:
 
 
 def check_profile(path: Path) -> list[Fault]:
-    """Every fault of a profile's file, warnings included.
+    """Every fault of a profile's file, warnings included; captures of its evidence are decoded again.
 
     Raises:
         FileUnreadable: it can't be read, or is no TOML.
     """
     text = read_text(path)
     parse_toml(text, str(path))
-    return list(check_text(text, str(path)).faults)
+    checked = check_text(text, str(path))
+    if checked.profile is None:
+        return list(checked.faults)
+    return list(in_order((*checked.faults, *_captures_again(checked.profile.profile, text, path))))
+
+
+def _captures_again(profile: Profile, text: str, path: Path) -> list[Fault]:
+    """The captures of the evidence, decoded again: what no longer says the evidence's bytes."""
+    with_capture = [(n, each) for n, each in enumerate(profile.evidence) if each.capture]
+    if not with_capture:
+        return []
+    # Decoding needs numpy, which takes longer to load than everything else here.
+    from profiles.bench.evidence import evidence_problem
+
+    shown = Shown(str(path), Lines(text))
+    faults = []
+    for index, evidence in with_capture:
+        problem = evidence_problem(evidence, profile.line, path.parent)
+        if problem is not None:
+            key, what = problem
+            faults.append(shown.fault(("evidence", index, key), what, "capture it again, or correct it"))
+    return faults
 
 
 def load_profile(text: str, file: str) -> CompiledProfile:

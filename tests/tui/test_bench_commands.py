@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -152,3 +153,47 @@ def test_learn_writes_nothing_where_the_call_is_wrong(desk: Desk, words: list[st
     assert part in said.err
     assert (desk.folder / "there.toml").read_text() == "# mine\n"
     assert not (desk.folder / "new.toml").exists()
+
+
+def test_check_decodes_the_evidence_again(desk: Desk) -> None:
+    write_logic(desk.folder / "power-on.csv", [POWER_ON])
+    write_logic(desk.folder / "standby.csv", [STANDBY])
+    assert desk.run("learn", "power-on.csv", "standby.csv", "-o", "learned.toml").code == 0
+    assert desk.run("check", "learned.toml").code == 0
+    # Another recording under the same name: the bytes still fit the action, and are not what was captured.
+    write_logic(desk.folder / "power-on.csv", [STANDBY])
+    said = desk.run("check", "learned.toml", "--json")
+    assert said.code == 1
+    (fault,) = said.document["faults"]
+    assert fault["key"] == "evidence[0].bytes"
+    assert "A5 01 01 02 is not in power-on.csv, which says A5 01 02 03" in fault["what"]
+    (desk.folder / "power-on.csv").unlink()
+    said = desk.run("check", "learned.toml", "--json")
+    assert said.code == 1
+    assert said.document["faults"][0]["key"] == "evidence[0].capture"
+
+
+def test_check_without_captures_needs_no_numpy(desk: Desk) -> None:
+    desk.write("numpy.py", "raise RuntimeError('numpy was loaded')\n")
+    desk.environment["PYTHONPATH"] = f"{desk.folder}{os.pathsep}{desk.environment['PYTHONPATH']}"
+    desk.write("plain.toml", PLAIN)
+    assert desk.run("check", "plain.toml").code == 0
+
+
+PLAIN = """
+schema = 1
+name = "plain"
+
+[line]
+baud = 4800
+
+[confirm]
+method = "loop"
+
+[actions.power-on]
+send = [{ hex = "A5 01 01 02" }]
+
+[[evidence]]
+action = "power-on"
+bytes = "A5 01 01 02"
+"""
