@@ -58,10 +58,10 @@ class Course:
     """
 
     __slots__ = (
-        "came_back",
         "cancelled",
         "earliest",
         "effects",
+        "last_back",
         "line",
         "longest",
         "missing",
@@ -84,8 +84,8 @@ class Course:
         self.report = self._fresh_report(attempts=0, all_out=False)
         self.cancelled = False
         """Whether it was taken back: nothing more of it is to be written."""
-        self.came_back: int | None = None
-        """The last frame of this attempt that came back right."""
+        self.last_back: int | None = None
+        """Index of the last frame that came back right in this attempt."""
         self.missing: int | None = None
         """A frame that never came back, in this attempt or the one before: it may still come."""
         self.earliest = earliest_echo(times)
@@ -138,13 +138,13 @@ class Course:
         """Tell of bytes that are not our own, or should not be."""
         self.effects.append(Heard(data, now, fault))
 
-    def echo(self, data: bytes, now: float, lags: tuple[float, ...]) -> None:
-        """Our own frames came back right."""
+    def echo(self, data: bytes, now: float, lags: tuple[float, ...], first: int) -> None:
+        """Our own frames came back right, from the index ``first`` on."""
         report = self.report
         report.echoed += len(data)
         report.lags += lags
         report.ended = now
-        self.came_back = data[-1]
+        self.last_back = first + len(data) - 1
         self.longest = max(self.longest, lags[0])
         self.effects.append(Echoed(data, now, lags))
 
@@ -160,7 +160,7 @@ class Course:
         """What a byte too many is."""
         if value == self.missing:
             return Reason.ECHO_LATE
-        if value == self.came_back:
+        if self.last_back is not None and value == self.script.data[self.last_back]:
             return Reason.ECHO_DOUBLED
         return Reason.STRAY
 
@@ -191,8 +191,10 @@ class Course:
         expected: int | None = None,
         got: int | None = None,
     ) -> Step:
-        """The attempt has failed at the frame ``index``."""
+        """The attempt has failed at the frame ``index``; a doubled one is the last that came back."""
         report = self.report
+        if reason is Reason.ECHO_DOUBLED:
+            index = self.last_back
         report.reason, report.failed_at, report.expected, report.got = reason, index, expected, got
         report.ended = now
         return Step.FAULT
@@ -212,7 +214,7 @@ class Course:
         report = self.report
         never_came = report.reason in (Reason.NO_ECHO, Reason.ECHO_STOPPED)
         self.missing = report.expected if never_came else None
-        self.came_back = None
+        self.last_back = None
         self.report = self._fresh_report(attempts=report.attempts, all_out=report.all_out)
         self.script.rewind()
 

@@ -72,8 +72,8 @@ class Settling:
         """The first bytes that no message explains."""
         for each in found:
             # One frame that says what our last one said is that one again, though it may be a message.
-            again = each.start == 0 and len(each.data) == 1 and each.data[0] == self._course.came_back
-            if each.key is None or again:
+            alone = each.start == 0 and len(each.data) == 1
+            if each.key is None or (alone and self._course.surplus(each.data[0]) is Reason.ECHO_DOUBLED):
                 return each.data
             self._explained = True
         return None
@@ -140,5 +140,5 @@ class Draining:
             return Reason.ECHO_LATE
         if report.reason is Reason.ECHO_WRONG and report.got is not None:
             # The frame itself comes behind it: nothing stood in its place, there was one too many.
-            report.reason, report.expected = course.surplus(report.got), None
+            course.fail(course.surplus(report.got), report.failed_at, now, got=report.got)
         return None

@@ -73,7 +73,7 @@ class AwaitingEcho(_Returning):
             # The frame came after all, so what came before it was one too many.
             reason, wrong = course.surplus(self._wrong), self._wrong
             return course.fail(reason, script.first, now, got=wrong), data[place:]
-        course.echo(data[place : place + 1], now, (lag,))
+        course.echo(data[place : place + 1], now, (lag,), script.first)
         # Only one frame was out: what comes in one delivery with its echo is for the next phase to judge.
         return course.accounted_for(), data[place + 1 :]
 
@@ -126,8 +126,8 @@ class HearingSelf(_Returning):
         script, frame = self._course.script, self._course.times.frame
         first = self._place - script.first
         lags = tuple(now - script.out_at - place * frame for place in range(first, first + len(data)))
+        self._course.echo(data, now, lags, self._place)
         self._place += len(data)
-        self._course.echo(data, now, lags)
 
     def _differs(self, data: bytes, now: float) -> Step | None:
         """The next byte is not our frame: the step, if that ends the attempt."""

@@ -28,7 +28,7 @@ _ANY: dict[Reason, tuple[str, str]] = {
         "baud in the profile's [line], and whether the adapter echoes by itself, without the line",
     ),
     Reason.ECHO_DOUBLED: (
-        "a frame was heard twice ({got}, noticed at {at})",
+        "{at} was heard twice ({got})",
         "whether a second adapter or program sends the same on this line",
     ),
     Reason.STRAY: (
@@ -76,7 +76,7 @@ _OF_METHOD: dict[tuple[Method, Reason], tuple[str, str]] = {
         "whether the adapter's output reaches its input past the ring: do wires touch, does it hear itself?",
     ),
     (Method.LOOP, Reason.ECHO_DOUBLED): (
-        "a frame came back twice ({got}, noticed at {at})",
+        "{at} came back twice ({got})",
         "what repeats it once more: two units side by side on one wire, or a computer with `pass_on`",
     ),
     (Method.REPLY, Reason.ECHO_EARLY): (

@@ -514,6 +514,19 @@ def test_the_machine_knows_what_it_is_at() -> None:
     assert (machine.busy, machine.current_id, machine.deadline) == (True, "t", 0.25)
 
 
+def test_the_machine_knows_which_attempt_is_under_way() -> None:
+    machine = EchoMachine(RING)
+    assert machine.attempt is None
+    machine.received(b"\x55", 0.0)
+    machine.begin(sending(b"\x01"), 0.01)
+    assert machine.attempt is None, "nothing is out yet"
+    for attempt in (1, 2, 3):
+        while machine.attempt != attempt:
+            assert machine.deadline is not None
+            machine.tick(machine.deadline)
+    assert machine.attempt == 3
+
+
 # No confirmation, and the own echo on a shared wire
 
 
