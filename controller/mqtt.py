@@ -360,17 +360,10 @@ class MqttBridge:
         self._publish([log_message(self._mirror.site, level, line)])
 
     async def _take_snapshot(self) -> None:
-        controller = self._controller
-        self._publish(
-            self._mirror.snapshot(
-                Snapshot(
-                    await controller.states(),
-                    await controller.buses(),
-                    await controller.alerts(),
-                    await controller.locks(),
-                )
-            )
-        )
+        api = self._controller
+        states, buses = await api.states(), await api.buses()
+        found = Snapshot(states, buses, await api.alerts(), await api.locks())
+        self._publish(self._mirror.snapshot(found))
 
     async def _poll(self) -> None:
         """Counters change with every byte: they are looked at now and then."""
