@@ -1,4 +1,4 @@
-"""The arguments of the bench's commands: decode, learn, transcribe."""
+"""The arguments of the bench's commands: decode, compare, learn, transcribe."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ def add_bench(add: Add) -> None:
         add: makes a command of its name and what it does.
     """
     _decode(add)
+    _compare(add)
     _learn(add)
     _transcribe(add)
 
@@ -63,6 +64,29 @@ def _decode(add: Add) -> None:
         "--channel", metavar="NAME", action="append", default=[], help="only this one (repeatable)"
     )
     command.add_argument("--most-bursts", metavar="N", type=int, default=40, help="bursts printed (40)")
+    _overrides(command)
+    _json(command)
+
+
+def _compare(add: Add) -> None:
+    command = add("compare", "byte and timing differences of a replay")
+    command.description = (
+        "Compares a replay with the original: bytes, bit time, edges, dead times. A difference in dead "
+        "time alone is told, and is no mismatch. Exit code 0 where they agree, 1 where they differ."
+    )
+    command.add_argument("original", metavar="ORIGINAL", help="the original's capture")
+    command.add_argument(
+        "replay", metavar="REPLAY", nargs="?", help="the replay's; without it another channel of ORIGINAL"
+    )
+    command.add_argument("--channel", metavar="NAME", help="the original's channel; without it the first")
+    command.add_argument("--replay-channel", metavar="NAME", help="the replay's channel")
+    command.add_argument("--picture", metavar="FILE.svg", help="also draw both over each other")
+    command.add_argument(
+        "--rate-tolerance", metavar="PERCENT", type=float, help="of the bit time; without it a receiver's"
+    )
+    command.add_argument(
+        "--edge-tolerance", metavar="BITS", type=float, help="of an edge in its frame (0.25 bit times)"
+    )
     _overrides(command)
     _json(command)
 

@@ -197,3 +197,44 @@ send = [{ hex = "A5 01 01 02" }]
 action = "power-on"
 bytes = "A5 01 01 02"
 """
+
+
+def test_compare_two_files_with_a_picture(desk: Desk) -> None:
+    write_voltage(desk.folder / "original.csv", {"CH1": ([POWER_ON * 2], 0.0)})
+    write_voltage(desk.folder / "replay.csv", {"CH1": ([POWER_ON * 2], 0.0)}, inside=4.0)
+    said = desk.run("compare", "original.csv", "replay.csv", "--picture", "both.svg")
+    assert (said.code, said.err) == (0, "")
+    assert "but for its dead time: no mismatch" in said.out
+    assert (desk.folder / "both.svg").read_text().count("<polyline") == 16
+    write_voltage(desk.folder / "replay.csv", {"CH1": ([POWER_ON + STANDBY], 0.0)})
+    said = desk.run("compare", "original.csv", "replay.csv", "--json")
+    assert said.code == 1
+    assert said.document["verdict"] == "different"
+    assert said.document["changes"][0]["original_at"] == 6
+
+
+def test_compare_two_channels_of_one_file(desk: Desk) -> None:
+    _ring(desk.folder / "ring.csv", POWER_ON)
+    said = desk.run("compare", "ring.csv", "--channel", "IN", "--replay-channel", "OUT", "--json")
+    assert (said.code, said.document["verdict"]) == (0, "same")
+    assert (said.document["original_channel"], said.document["replay_channel"]) == ("IN", "OUT")
+    assert desk.run("compare", "ring.csv", "--json").document["replay_channel"] == "IN"
+
+
+@pytest.mark.parametrize(
+    ("words", "part"),
+    [
+        (["one.csv"], "second channel"),
+        (["one.csv", "gone.csv"], "gone.csv"),
+        (["one.csv", "one.csv", "--channel", "X"], "'X'"),
+        (["one.csv", "--replay-channel", "CH1"], "itself"),
+        (["one.csv", "one.csv", "--picture", "f.png"], "SVG"),
+        (["one.csv", "one.csv", "--edge-tolerance", "2"], "tolerance"),
+    ],
+)
+def test_compare_refuses_what_cannot_be_compared(desk: Desk, words: list[str], part: str) -> None:
+    write_logic(desk.folder / "one.csv", [POWER_ON * 2])
+    said = desk.run("compare", *words)
+    assert (said.code, said.out) == (2, "")
+    assert len(said.err.splitlines()) == 1
+    assert part in said.err
