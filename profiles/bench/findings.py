@@ -73,22 +73,28 @@ def examine(
     usual = [
         message for messages in said.values() for message in messages if len(message) == _usual(messages)
     ]
-    common = find_checks(usual, progress)
+    bits = line.frame.data_bits
+    common = _sendable(find_checks(usual, progress), bits)
     by_length: dict[int, FoundCheck] = {}
     if common is None:
         for length in sorted({len(message) for message in usual}):
-            alone = find_checks([message for message in usual if len(message) == length])
+            alone = _sendable(find_checks([message for message in usual if len(message) == length]), bits)
             if alone is not None:
                 by_length[length] = alone
     found = tuple(
         _action(action, group, said[action], common or by_length.get(_usual(said[action])))
         for action, group in by_action.items()
     )
-    found = _counters_shared(found)
+    found = _counters_shared(found, bits)
     return Findings(line, found, (common,) if common is not None else tuple(by_length.values()))
 
 
-def _counters_shared(actions: tuple[ActionFinding, ...]) -> tuple[ActionFinding, ...]:
+def _sendable(check: FoundCheck | None, bits: int) -> FoundCheck | None:
+    """A check that frames of so many data bits can carry whatever it comes to."""
+    return check if check is None or bits >= 8 or (bits == 7 and check.hex_text) else None
+
+
+def _counters_shared(actions: tuple[ActionFinding, ...], bits: int) -> tuple[ActionFinding, ...]:
     """A bus has one counter for all its messages, so where one action shows its wrap, it is that of all.
 
     Counters that can't be one get names of their own.
@@ -101,7 +107,8 @@ def _counters_shared(actions: tuple[ActionFinding, ...]) -> tuple[ActionFinding,
     wraps: dict[str, int | None] = {}
     for name, spans in counters.items():
         seen = {span.wrap for span in spans if span.wrap is not None}
-        wrap = next(iter(seen), None)
+        # A frame of fewer data bits can't say more.
+        wrap = next(iter(seen), None if bits >= 8 else 1 << bits)
         if len(seen) <= 1 and all(wrap is None or max(span.numbers) < wrap for span in spans):
             wraps[name] = wrap
     return tuple(

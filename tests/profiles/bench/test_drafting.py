@@ -7,11 +7,14 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from profiles.bench.alignment import Press
 from profiles.bench.decoding import DecodeOptions
 from profiles.bench.drafting import Draft, Kept, draft_profile
 from profiles.bench.findings import Findings, examine
-from profiles.bench.samples import Source, read_samples
+from profiles.bench.samples import LearnedLine, Sample, Source, read_samples
 from profiles.checking import load_profile
 from profiles.checksums import find_check
 from profiles.compiled import CompiledProfile
@@ -176,3 +179,81 @@ def test_captures_that_tell_nothing_are_refused(tmp_path: Path) -> None:
     rest.write_text("Time [s],CH1\n0.0,1\n0.5,1\n1.0,1\n")
     with pytest.raises(LinewardenError, match="no line says anything"):
         read_samples([Source("rest", rest)], DecodeOptions())
+
+
+def _line(bits: int) -> LearnedLine:
+    frame = FrameFormat(bits)
+    return LearnedLine(9600.0, 9601.2, 0.4, frame, True, None, 0.0, 0.0, 0.002, None, looped=False)
+
+
+def _drafted(said: dict[str, list[list[bytes]]], bits: int) -> tuple[Findings, CompiledProfile]:
+    """What is drafted of messages, by action and capture."""
+    samples = [
+        Sample(Source(action, Path(f"{action}_{n}.csv")), "CH1", "", tuple(map(Press, messages)), ())
+        for action, captures in said.items()
+        for n, messages in enumerate(captures)
+    ]
+    findings = examine(_line(bits), samples)
+    kept = {str(s.source.path): Kept(s.source.path.name, None) for s in samples}
+    draft = draft_profile(findings, name="any", title="", confirm=None, kept=kept, file="any.toml")
+    return findings, load_profile(draft.text, "any.toml")
+
+
+@st.composite
+def _messages(draw: st.DrawFn) -> tuple[dict[str, list[list[bytes]]], int]:
+    """Messages of a few actions: constant, counting, toggling, changing bytes, with a check or without."""
+    bits = draw(st.sampled_from((8, 8, 7)))
+    full = 1 << bits
+    check = find_check(draw(st.sampled_from(("sum-8", "CRC-16/MODBUS", "xor-8")))) if bits == 8 else None
+    said: dict[str, list[list[bytes]]] = {}
+    for action in draw(st.lists(st.sampled_from(("one", "two", "three")), min_size=1, unique=True)):
+        body = draw(st.lists(st.integers(0, full - 1), min_size=1, max_size=6))
+        kinds = draw(st.lists(st.sampled_from("ccctvnd"), min_size=len(body), max_size=len(body)))
+        captures = []
+        for n in range(draw(st.integers(1, 6))):
+            made = []
+            for start, kind in zip(body, kinds, strict=True):
+                made.append(
+                    {
+                        "c": start,
+                        "n": (start + n) % full,
+                        "t": (start + n % 2) % full,
+                        "d": 0x30 + (start + 3 * n) % 10,
+                        "v": draw(st.integers(0, full - 1)),
+                    }[kind]
+                )
+            data = bytes(made)
+            if check is not None:
+                data += check.compute(data).to_bytes(check.size, "big")
+            captures.append([data])
+        said[action] = captures
+    return said, bits
+
+
+@given(_messages())
+@settings(max_examples=60, deadline=None)
+def test_whatever_was_captured_makes_a_valid_draft_that_can_say_it(
+    made: tuple[dict[str, list[list[bytes]]], int],
+) -> None:
+    said, bits = made
+    findings, profile = _drafted(said, bits)
+    assert set(profile.actions) == set(said)
+    for action in findings.actions:
+        template = profile.actions[action.name].send
+        for message in action.aligned.messages:
+            reading = template.read(message)
+            assert reading is not None
+            assert template.build(reading.values, counters=reading.counters).data == message
+
+
+def test_sentences_on_a_line_of_seven_bits_keep_their_digits() -> None:
+    # Sentences read in published checksum articles (NMEA 0183); here on a line of seven data bits.
+    sentences = [
+        "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\r\n",
+        "$GPGLL,5300.97914,N,00259.98174,E,125926,A*28\r\n",
+        "$GPGGA,212354.657,,,,,0,00,50.0,,M,0.0,M,,0000*4A\r\n",
+    ]
+    _, profile = _drafted({f"say-{n}": [[s.encode()]] for n, s in enumerate(sentences)}, 7)
+    for n, sentence in enumerate(sentences):
+        assert profile.actions[f"say-{n}"].send.checked
+        assert profile.actions[f"say-{n}"].send.build().data == sentence.encode()
