@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 import pytest
@@ -238,3 +239,16 @@ def test_compare_refuses_what_cannot_be_compared(desk: Desk, words: list[str], p
     assert (said.code, said.out) == (2, "")
     assert len(said.err.splitlines()) == 1
     assert part in said.err
+
+
+def test_the_benchs_page_names_only_what_there_is(desk: Desk) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "bench.md").read_text()
+    commands = ("decode", "transcribe", "learn", "compare")
+    helps = {command: desk.run(command, "--help").out for command in commands}
+    options = set(re.findall(r"--[a-z-]+", page)) - {"--record"}
+    assert options
+    for option in options:
+        assert any(option in text for text in helps.values()), option
+    assert set(re.findall(r"linewarden ([a-z]+)", page)) >= set(commands) - {"transcribe"}
+    # The examples that need no captures work as they stand.
+    assert "read as a number: 05 hex" in desk.run("transcribe", "00000101").out
