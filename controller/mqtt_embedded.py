@@ -5,6 +5,7 @@ Real sites use a real broker. The library is an extra (``linewarden[demo]``), an
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import logging
 import socket
@@ -37,12 +38,24 @@ async def embedded_broker() -> AsyncIterator[BrokerSettings]:
             "there is no broker in this installation",
             todo="install linewarden[demo], or name one with --broker URL",
         ) from error
+    writers: set[asyncio.StreamWriter] = set()
+
+    class _Tidy(Broker):  # type: ignore[misc]  # -- it carries no types
+        """Remembers its connections: when it is shut down, it may leave one open."""
+
+        async def stream_connected(
+            self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
+        ) -> None:
+            writers.difference_update([known for known in writers if known.is_closing()])
+            writers.add(writer)
+            await super().stream_connected(reader, writer, listener_name)
+
     # It tells of every client that goes without a word: that is no trouble of ours.
     for name in ("amqtt", "transitions"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
     for attempt in range(_ATTEMPTS):
         port = _free_port()
-        broker = Broker(
+        broker = _Tidy(
             {
                 "listeners": {"default": {"type": "tcp", "bind": f"{_HERE}:{port}"}},
                 "plugins": {_ANONYMOUS: {"allow_anonymous": True}},
@@ -59,6 +72,9 @@ async def embedded_broker() -> AsyncIterator[BrokerSettings]:
     finally:
         with contextlib.suppress(Exception):
             await broker.shutdown()
+        for writer in writers:
+            writer.close()
+        await asyncio.gather(*(writer.wait_closed() for writer in writers), return_exceptions=True)
 
 
 def _free_port() -> int:
