@@ -40,6 +40,7 @@ _MOST_CANDIDATES = 4000
 _MOST_TOLD = 4
 _LEAST_LENGTH = 3
 _LONGEST = 600
+_DIGITS = frozenset(b"0123456789ABCDEF")
 
 Progress = Callable[[int, int], None]
 """Told how many of how many messages have been gone through."""
@@ -62,6 +63,8 @@ class FoundCheck:
     """How often something found so is there by chance."""
     messages: int
     """Distinct messages that it fits."""
+    over_text: bool = False
+    """Whether the covered bytes are hexadecimal digits, and the check is over what they say."""
     others: tuple[str, ...] = ()
     """What fits these messages as well, the likeliest first, in words."""
 
@@ -80,15 +83,19 @@ class FoundCheck:
             return False
         at = self.position(len(message))
         check = find_check(self.name)
-        raw = check.compute(message[covered[0] : covered[1] + 1]).to_bytes(
-            check.size, "little" if self.order == "little" else "big"
-        )
+        data = message[covered[0] : covered[1] + 1]
+        if self.over_text:
+            if len(data) % 2 or not _DIGITS.issuperset(data):
+                return False
+            data = bytes.fromhex(data.decode("ascii"))
+        raw = check.compute(data).to_bytes(check.size, "little" if self.order == "little" else "big")
         return message[at : at + self.size] == (raw.hex().upper().encode() if self.hex_text else raw)
 
     @property
     def text(self) -> str:
         """The check and its place, in words."""
         digits = ", as hexadecimal digits" if self.hex_text else ""
+        digits += ", of what the hexadecimal digits say" if self.over_text else ""
         order = f", {self.order} end first" if self.size > 1 and find_check(self.name).size > 1 else ""
         return f"{self.name}{order}{digits}, {self.place.text}"
 
@@ -106,6 +113,39 @@ def find_checks(messages: Sequence[bytes], progress: Progress | None = None) -> 
     distinct = [each for each in dict.fromkeys(messages) if _LEAST_LENGTH <= len(each) <= _LONGEST]
     if not distinct or len(distinct) < len(set(messages)):
         return None  # a message that is too short for a check has none, so not all have
+    return _search(distinct, progress) or _search_in_digits(distinct)
+
+
+def _search_in_digits(distinct: list[bytes]) -> FoundCheck | None:
+    """The check over what hexadecimal digits say, in messages that are digits between a head and an end."""
+    heads = {_before_digits(message) for message in distinct}
+    ends = {_before_digits(message[::-1]) for message in distinct}
+    if len(heads) != 1 or len(ends) != 1:
+        return None
+    head, end = heads.pop(), ends.pop()
+    inner = [message[head : len(message) - end] for message in distinct]
+    if any(len(each) % 2 or len(each) < 2 * _LEAST_LENGTH or not _DIGITS.issuperset(each) for each in inner):
+        return None
+    found = _search([bytes.fromhex(each.decode("ascii")) for each in inner], None)
+    if found is None or found.hex_text:
+        return None
+    place = found.place
+    if place.anchor is Anchor.END:
+        place = replace(
+            place, first=head + 2 * place.first, last=end + 2 * place.last, at=end + 2 * place.at + 1
+        )
+    else:
+        first, last, at = (head + 2 * index for index in (place.first, place.last, place.at))
+        place = replace(place, first=first, last=last + 1, at=at)
+    return replace(found, place=place, size=2 * found.size, hex_text=True, over_text=True, others=())
+
+
+def _before_digits(message: bytes) -> int:
+    """How many bytes stand before the first hexadecimal digit."""
+    return next((index for index, byte in enumerate(message) if byte in _DIGITS), len(message))
+
+
+def _search(distinct: list[bytes], progress: Progress | None) -> FoundCheck | None:
     tried = _most_varied(distinct)
     same_length = len({len(each) for each in distinct}) == 1
     left: dict[Anchor, IntArray] = {}

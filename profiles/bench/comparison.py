@@ -200,8 +200,8 @@ def compare(
     worst = max((pair for pair in told if pair.edge is not None), key=_size, default=None)
     if worst is not None and _size(worst) > tolerance.edge:
         reasons.append(f"an edge of byte {worst.original} is {worst.edge:+.3f} bit times off")
-    if worst is None and not notes:
-        notes.append("the edges can't be compared: no byte is on both")
+    if worst is None:
+        notes.append("the edges can't be compared: one of them has none, or no byte is on both")
     dead = _dead_times(original, replay, told)
     differing = [each for each in dead if each.differs]
     if differing:

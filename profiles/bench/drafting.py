@@ -254,6 +254,7 @@ def _check_item(check: FoundCheck, length: int) -> str:
     more += f", to = {last}" if last != before else ""
     more += ', order = "little"' if check.order == "little" else ""
     more += ', coding = "hex-text"' if check.hex_text else ""
+    more += ', over = "hex-text"' if check.over_text else ""
     return f"{{ check = {_text(check.name)}{more} }}"
 
 

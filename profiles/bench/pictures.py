@@ -143,7 +143,7 @@ def _panel(sides: tuple[_Side, _Side], pair: Pair, timing: LineTiming, bit: floa
     for side, index in zip(sides, (pair.original, pair.replay), strict=True):
         if index is not None:
             start = float(side.part.segment.frames.starts[index])
-            points = _trace(side, start - _ASIDE * bit, start + (cells + _ASIDE) * bit)
+            points = _trace(side, index, start - _ASIDE * bit, start + (cells + _ASIDE) * bit)
             drawn.append(_polyline(points, start, bit, left, top, side.style))
     drawn += _cell_digits(sides[0].part, pair.original, timing, left, top + _WAVE + 20)
     if pair.edge is not None:
@@ -196,10 +196,27 @@ def _polyline(points: Points, start: float, bit: float, left: float, top: float,
     return f'<polyline points="{placed}" fill="none" stroke-linejoin="round" {style}/>'
 
 
-def _trace(side: _Side, begin: float, end: float) -> Points:
-    """The waveform between two instants: (seconds, level), 0 low and 1 high."""
+def _trace(side: _Side, index: int, begin: float, end: float) -> Points:
+    """The waveform of a frame between two instants: (seconds, level), 0 low and 1 high."""
+    if not len(side.part.segment.edges):
+        return _from_bits(side.part, index, begin, end)
     measured = _measured(side.channel, begin, end)
     return measured if measured is not None else _logic(side.part, begin, end)
+
+
+def _from_bits(part: DecodedSegment, index: int, begin: float, end: float) -> Points:
+    """As a frame's bits have it, where bytes were recorded and no waveform."""
+    timing = part.fit.timing
+    if timing is None:
+        return []
+    at = float(part.segment.frames.starts[index])
+    flip = 1 - timing.idle
+    points: Points = [(begin, float(timing.idle)), (at, float(timing.idle))]
+    for level, length in timing.frame.cells(int(part.segment.frames.values[index])):
+        points.append((at, float(level ^ flip)))
+        at += length * timing.bit * part.segment.edges.tick
+        points.append((at, float(level ^ flip)))
+    return [*points, (end, float(timing.idle))]
 
 
 def _measured(channel: DecodedChannel, begin: float, end: float) -> Points | None:

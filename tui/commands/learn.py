@@ -214,6 +214,7 @@ def _document(findings: Findings, output: Path, kept: dict[str, Kept]) -> dict[s
                 "place": check.place.text,
                 "order": check.order,
                 "hex_text": check.hex_text,
+                "over_text": check.over_text,
                 "chance": check.chance,
                 "messages": check.messages,
                 "others": list(check.others),

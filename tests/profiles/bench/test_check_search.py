@@ -64,14 +64,20 @@ def test_modbus_frames_of_several_lengths() -> None:
     assert (found.name, found.order, found.covered(11)) == ("CRC-16/MODBUS", "little", (0, 8))
 
 
-def test_modbus_ascii_is_no_plain_check_over_its_characters() -> None:
+def test_modbus_ascii_frames_from_pymodbus() -> None:
     framer = FramerAscii(DecodePDU(is_server=True))
-    frames = [
-        framer.buildFrame(ReadHoldingRegistersRequest(address=address, count=3, dev_id=0x11))
-        for address in (0x6B, 0x10, 0x27, 0x99)
+    requests = [
+        ReadHoldingRegistersRequest(address=0x6B, count=3, dev_id=0x11),
+        ReadHoldingRegistersRequest(address=0x10F2, count=9, dev_id=0x23),
+        WriteSingleRegisterRequest(address=1, registers=[0x7B03], dev_id=0x11),
+        ReadHoldingRegistersRequest(address=0x0199, count=1, dev_id=0xF7),
     ]
-    # Its check is over what the characters say; over the characters themselves nothing may be found.
-    assert find_checks(frames) is None
+    frames = [framer.buildFrame(request) for request in requests]
+    # The check is over what the characters say, between the colon and itself: two digits before CR LF.
+    found = _found(frames)
+    assert (found.name, found.hex_text, found.over_text) == ("sum-8-twos", True, True)
+    assert (found.covered(17), found.position(17)) == ((1, 12), 13)
+    assert not found.holds(frames[0].replace(b"6B", b"6C"))
 
 
 def test_lin_classic() -> None:

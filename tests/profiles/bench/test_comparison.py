@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as ET
 
@@ -23,8 +24,9 @@ from profiles.bench.comparison import (
     read_alike,
 )
 from profiles.bench.comparison_report import comparison_json, comparison_text
-from profiles.bench.decoding import DecodedChannel, DecodeOptions, decode
+from profiles.bench.decoding import DecodedChannel, DecodeOptions, decode, decode_capture
 from profiles.bench.pictures import comparison_svg
+from profiles.bench.readers.recording import RecordingLine, header_line, record_line
 from profiles.errors import BadValue, NotKnown
 from profiles.frames import FrameFormat
 from tests.profiles.bench.lines import line
@@ -236,3 +238,20 @@ def test_a_long_capture_is_drawn_in_part_and_says_so() -> None:
     root = _picture(_line(data), _line(data))
     assert len(root.findall(f".//{SVG}polyline")) == 400
     assert any("50 bytes more are not drawn" in (text.text or "") for text in root.iter(f"{SVG}text"))
+
+
+def test_a_recording_has_bytes_to_compare_and_no_edges(tmp_path: Path) -> None:
+    lines = [
+        header_line("hall", "pellgate-chain", RecordingLine(baud=4800), "2026-01-05T19:30:00Z"),
+        record_line(0.1, "heard", MESSAGE),
+    ]
+    path = tmp_path / "evening.jsonl"
+    path.write_text("\n".join(lines) + "\n")
+    heard = next(channel for channel in decode_capture(path).channels if channel.name == "heard")
+    found = _compared(_line(MESSAGE), heard)
+    assert found.matches
+    assert (found.worst_edge, found.bit_ratio) == (None, None)
+    assert len(found.notes) == 2
+    wave = list(_picture(_line(MESSAGE), heard).iter(f"{SVG}polyline"))[1]
+    levels = {point.split(",")[1] for point in wave.get("points", "").split()}
+    assert len(levels) == 2

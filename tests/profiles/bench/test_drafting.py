@@ -14,6 +14,7 @@ from profiles.bench.alignment import Press
 from profiles.bench.decoding import DecodeOptions
 from profiles.bench.drafting import Draft, Kept, draft_profile
 from profiles.bench.findings import Findings, examine
+from profiles.bench.readers.recording import RecordingLine, header_line, record_line
 from profiles.bench.samples import LearnedLine, Sample, Source, read_samples
 from profiles.checking import load_profile
 from profiles.checksums import find_check
@@ -257,3 +258,25 @@ def test_sentences_on_a_line_of_seven_bits_keep_their_digits() -> None:
     for n, sentence in enumerate(sentences):
         assert profile.actions[f"say-{n}"].send.checked
         assert profile.actions[f"say-{n}"].send.build().data == sentence.encode()
+
+
+def test_a_check_over_what_digits_say_is_drafted_so() -> None:
+    # Modbus ASCII: the first two frames are of open tests; the last digits of the others are arithmetic
+    # (two's complement of the sum).
+    frames = [b":1103006B00037E\r\n", b":F7031389000A60\r\n", b":010300000002FA\r\n", b":110600010003E5\r\n"]
+    _, profile = _drafted({f"ask-{n}": [[frame]] for n, frame in enumerate(frames)}, 7)
+    for n, frame in enumerate(frames):
+        assert profile.actions[f"ask-{n}"].send.checked
+        assert profile.actions[f"ask-{n}"].send.build().data == frame
+
+
+def test_a_recording_of_an_adapter_is_learned_from_as_a_capture_is(tmp_path: Path) -> None:
+    data = bytes.fromhex("A5 01 01 02")
+    rows = [header_line("hall", "pellgate-chain", RecordingLine(baud=4800), "2026-01-05T19:30:00Z")]
+    rows += [record_line(0.1 + 0.5 * press, "heard", data) for press in range(3)]
+    path = tmp_path / "power-on.jsonl"
+    path.write_text("\n".join(rows) + "\n")
+    line, samples = read_samples([Source("power-on", path)], DecodeOptions())
+    assert (line.baud, str(line.frame), line.baud_measured) == (4800, "8N1", None)
+    assert samples[0].started == "2026-01-05T19:30:00Z"
+    assert [press.data for press in samples[0].presses] == [data] * 3
