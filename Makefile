@@ -21,7 +21,7 @@ types: $(READY)
 	$(BIN)/mypy
 
 slow: $(READY)
-	$(BIN)/python -m pytest -m slow
+	$(BIN)/python -m pytest -m slow -n 2 --dist loadfile
 
 bench: $(READY)
 	$(BIN)/python -m pytest -m bench tests/bench -s -q --timeout 600
