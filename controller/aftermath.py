@@ -119,7 +119,3 @@ class BusAlerts:
     def link(self, text: str | None, look_at: str = "") -> None:
         """The adapter is away (``text`` says why), or back."""
         self._alert("link", self._bus, text, look_at)
-
-    def fault(self, text: str | None) -> None:
-        """A fault of this program on this bus, or the end of one."""
-        self._alert("fault", self._bus, text, "the log of the controller")

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 
 from controller.records import Alert, Record
 
-__all__ = ["AlertBook"]
+__all__ = ["AlertBook", "FaultAlert"]
+
+_FAULT_STANDS = 300.0
+"""Seconds after which a fault of this program is taken to be over, if no other one has come."""
 
 
 class AlertBook:
@@ -39,3 +43,40 @@ class AlertBook:
         if alert != old:
             self._standing[identity] = alert
             self._publish(alert)
+
+
+class FaultAlert:
+    """The alert that this program met a fault of its own; for the event loop.
+
+    Args:
+        alert: raises or clears an alert: (kind, target, text or None, what to look at).
+        target: a bus, or the site.
+        stands: seconds after which it is over.
+    """
+
+    def __init__(
+        self,
+        alert: Callable[[str, str, str | None, str], None],
+        target: str,
+        *,
+        stands: float = _FAULT_STANDS,
+    ) -> None:
+        self._alert = alert
+        self._target = target
+        self._stands = stands
+        self._over: asyncio.TimerHandle | None = None
+
+    def met(self, error: BaseException) -> None:
+        """A fault was met."""
+        self._alert("fault", self._target, f"a fault of this program: {error!r}", "the log of the controller")
+        self.close()
+        self._over = asyncio.get_running_loop().call_later(self._stands, self._clear)
+
+    def _clear(self) -> None:
+        self._alert("fault", self._target, None, "")
+
+    def close(self) -> None:
+        """Clear nothing any more."""
+        if self._over is not None:
+            self._over.cancel()
+            self._over = None

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from controller.aftermath import BusAlerts
+from controller.alerts import FaultAlert
 from controller.bus_line import BusLine
 from controller.bus_setup import BusSetup
 from controller.carrier import Carrier
@@ -35,8 +36,6 @@ log = logging.getLogger(__name__)
 _ENDING = TakenBack("the controller ended before it was sent")
 _LAST_WORD = 3.0
 """Seconds that a stopped link's last reports have to come in."""
-_FAULT_STANDS = 300.0
-"""Seconds after which a fault of this program on a bus is taken to be over, if no other one has come."""
 _AFTER_A_FAULT = 0.1
 """Seconds before the work goes on after a fault of this program, so that it does not fill the log."""
 
@@ -67,14 +66,14 @@ class Bus:
         self._alerts = BusAlerts(
             setup.id, ring=setup.ring, expected=setup.units_expected, alert=surroundings.alert
         )
-        self._telling = Telling(surroundings, self._hearing, self._alerts, self._tell_status)
-        self._carrier = Carrier(self._line, self._hearing, surroundings, clock, self._met_fault)
+        self._fault = FaultAlert(surroundings.alert, setup.id)
+        self._telling = Telling(surroundings, self._hearing, self._alerts, self._tell_status, self._fault.met)
+        self._carrier = Carrier(self._line, self._hearing, surroundings, clock, self._fault.met)
         self._current: Waiting | None = None
         self._profiles: deque[tuple[CompiledProfile, Callable[[], None], asyncio.Future[None]]] = deque()
         self._worker: asyncio.Task[None] | None = None
         self._stopping = False
         self._first_word = asyncio.Event()
-        self._fault_over: asyncio.TimerHandle | None = None
         self.status = BusStatus(
             setup.id, LinkState.DOWN, surroundings.utc(), units_expected=setup.units_expected
         )
@@ -130,8 +129,7 @@ class Bus:
         await self._line.stop()
         await self._telling.end()
         self._hearing.close()
-        if self._fault_over is not None:
-            self._fault_over.cancel()
+        self._fault.close()
         while self._profiles:
             self._profiles.popleft()[2].set_result(None)
         self._first_word.set()
@@ -204,7 +202,7 @@ class Bus:
                         await self._see_to(waiting)
             except Exception as error:
                 log.exception("bus %s met a fault of this program", self.setup.id)
-                self._met_fault(error)
+                self._fault.met(error)
                 await asyncio.sleep(_AFTER_A_FAULT)
 
     def _something_else(self) -> bool:
@@ -213,7 +211,12 @@ class Bus:
 
     async def _see_to(self, waiting: Waiting) -> None:
         self._current = waiting
-        ended = await self._carrier.carry_out(waiting)
+        try:
+            ended = await self._carrier.carry_out(waiting)
+        except Exception as error:
+            log.exception("bus %s: a command ended in two faults of this program", self.setup.id)
+            self._fault.met(error)
+            ended = Ended(self._carrier.failed(waiting.cleared))
         self._current = None
         if ended.outcome.reason is Reason.LINK_LOST and self.status.text:
             ended.outcome = replace(ended.outcome, text=f"{ended.outcome.text}: {self.status.text}")
@@ -247,16 +250,9 @@ class Bus:
         """The link's thread met a fault of this program and began anew."""
         self._first_word.set()
         log.error("bus %s: the link met a fault of this program", self.setup.id, exc_info=error)
-        self._met_fault(error)
+        self._fault.met(error)
 
     # Its health
-
-    def _met_fault(self, error: BaseException) -> None:
-        self._alerts.fault(f"a fault of this program: {error!r}")
-        if self._fault_over is not None:
-            self._fault_over.cancel()
-        loop = asyncio.get_running_loop()
-        self._fault_over = loop.call_later(_FAULT_STANDS, self._alerts.fault, None)
 
     def _tell_status(self, outcome: Outcome) -> None:
         """Something was sent, and this became of it."""

@@ -186,14 +186,16 @@ class Carrier:
 
     def _failed(self, cleared: Cleared) -> Ended:
         """A fault of this program: if it was handed to the link, the unit may have obeyed."""
+        ended = Ended(self.failed(cleared))
+        if self._flight is not None:
+            self._with.gate.sent(cleared, self._clock())
+            ended.changes += self._with.states.doubt_all(cleared.units, ended.outcome.at)
+        return ended
+
+    def failed(self, cleared: Cleared) -> Outcome:
+        """The outcome of a command that met a fault of this program."""
         text = "a fault of this program; its log says more"
-        outcome = self._over(cleared, Result.FAILED, Reason.INTERNAL, text, "the log of the controller")
-        if self._flight is None:
-            return Ended(outcome)
-        unsure = Report(outcome.command_id, Result.FAILED, Reason.INTERNAL, all_out=True, began=self._clock())
-        self._with.gate.sent(cleared, self._clock())
-        changes = states_after(cleared, unsure, self._with.states, lambda _unit, _state: False, outcome.at)
-        return Ended(outcome, cleared, self._flight.method, changes)
+        return self._over(cleared, Result.FAILED, Reason.INTERNAL, text, "the log of the controller")
 
     def _over(self, cleared: Cleared, result: Result, reason: Reason, text: str, look_at: str) -> Outcome:
         return Outcome(cleared.command.id, result, reason, text, look_at, at=self._with.utc())

@@ -8,6 +8,7 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
+from controller.alerts import FaultAlert
 from controller.api import JournalEntry
 from controller.bus import Bus
 from controller.command_queue import TakenBack
@@ -64,6 +65,7 @@ class Submitting:
         self._ended: deque[str] = deque()
         self._entering: dict[str, _Entering] = {}
         self._closing = False
+        self._fault = FaultAlert(surroundings.alert, "site")
 
     async def submit(self, command: Command) -> Outcome:
         """Carry out a command; returns when its outcome is journalled.
@@ -82,7 +84,11 @@ class Submitting:
             return refused
         if known is None:
             command = replace(command, id=command.id or new_id(), at=command.at or self._with.utc())
-            task = asyncio.create_task(self._see_to(command), name=f"command {command.id[:8]}")
+            # Judged at once: from here on there is something to take back.
+            judged = self._judge(command)
+            if isinstance(judged, Cleared):
+                self._entering[command.id] = _Entering(judged)
+            task = asyncio.create_task(self._see_to(command, judged), name=f"command {command.id[:8]}")
             known = self._known[command.id] = _Known(command, task)
         return known.outcome
 
@@ -106,6 +112,7 @@ class Submitting:
         self.refuse_new()
         while under_way := [known.outcome for known in self._known.values() if not known.outcome.done()]:
             await asyncio.wait(under_way)
+        self._fault.close()
 
     def refuse_new(self) -> None:
         """The controller is ending: what comes from now on is cancelled at once."""
@@ -113,23 +120,31 @@ class Submitting:
         for entering in self._entering.values():
             entering.taken_back = entering.taken_back or _ENDING
 
-    async def _see_to(self, command: Command) -> Outcome:
+    def _judge(self, command: Command) -> Cleared | Refusal | Exception:
+        """What the gate says of it as it comes in."""
         try:
-            outcome = await self._enter(command)
+            return self._with.gate.admit(
+                command,
+                utc=self._with.utc(),
+                now=self._clock(),
+                locks=self._with.locks(),
+                states=self._with.states,
+            )
+        except Exception as error:  # noqa: BLE001 -- whatever it is, the command ends in an outcome that says so
+            return error
+
+    async def _see_to(self, command: Command, judged: Cleared | Refusal | Exception) -> Outcome:
+        try:
+            outcome = await self._enter(command, judged)
         except Exception as error:
             log.exception("a command ended in a fault of this program")
-            self._with.alert(
-                "fault", "site", f"a fault of this program: {error!r}", "the log of the controller"
-            )
-            outcome = Outcome(
-                command.id,
-                Result.FAILED,
-                Reason.INTERNAL,
-                "a fault of this program; its log says more",
-                "the log of the controller",
-                at=self._with.utc(),
-            )
-            outcome = await self._end(command, outcome)
+            self._fault.met(error)
+            text, todo = "a fault of this program; its log says more", "the log of the controller"
+            outcome = self._over(command, Result.FAILED, Reason.INTERNAL, text, todo)
+            if judged is error:
+                outcome = await self._refuse(command, outcome)
+            else:
+                outcome = await self._end(command, outcome)
         finally:
             self._entering.pop(command.id, None)
             self._ended.append(command.id)
@@ -137,19 +152,14 @@ class Submitting:
                 del self._known[self._ended.popleft()]
         return outcome
 
-    async def _enter(self, command: Command) -> Outcome:
+    async def _enter(self, command: Command, judged: Cleared | Refusal | Exception) -> Outcome:
         if self._closing:
             return await self._refuse(command, self._cancelled(command, _ENDING))
-        judged = self._with.gate.admit(
-            command,
-            utc=self._with.utc(),
-            now=self._clock(),
-            locks=self._with.locks(),
-            states=self._with.states,
-        )
+        if isinstance(judged, Exception):
+            raise judged
         if isinstance(judged, Refusal):
             return await self._refuse(command, self._refused(command, judged))
-        entering = self._entering[command.id] = _Entering(judged)
+        entering = self._entering[command.id]
         try:
             # What takes energy away does not wait for a disk that hangs.
             async with asyncio.timeout(PATIENCE if judged.de_energises else None):

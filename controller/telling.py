@@ -50,6 +50,7 @@ class Telling:
         hearing: the bus's traffic.
         alerts: the bus's alerts.
         status: takes each outcome of something that was sent, for the bus's status.
+        fault: is told of a fault of this program.
     """
 
     def __init__(
@@ -58,11 +59,13 @@ class Telling:
         hearing: Hearing,
         alerts: BusAlerts,
         status: Callable[[Outcome], None],
+        fault: Callable[[BaseException], None],
     ) -> None:
         self._with = surroundings
         self._hearing = hearing
         self._alerts = alerts
         self._status = status
+        self._fault = fault
         self._tasks: set[asyncio.Task[None]] = set()
         self._ending = asyncio.Event()
 
@@ -106,7 +109,7 @@ class Telling:
             self._with.journal_failed(error)
         except Exception as error:
             log.exception("an outcome could not be entered in the journal")
-            self._alerts.fault(f"an outcome could not be entered in the journal: {error!r}")
+            self._fault(error)
         if outcome.result is Result.FAILED:
             self._later(self._keep_what_follows(outcome.command_id, taken))
         try:

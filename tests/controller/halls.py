@@ -38,7 +38,7 @@ def shipped(name: str) -> str:
 def chain_text(baud: float = CHAIN_BAUD) -> str:
     """pellgate-chain at another rate, impatient: nothing of what it says is changed."""
     text = shipped("pellgate-chain").replace("baud = 4800", f"baud = {baud:g}")
-    text = text.replace("burst_gap_ms = 40.0", "burst_gap_ms = 5.0")
+    text = text.replace("burst_gap_ms = 40.0", f"burst_gap_ms = {max(5.0, 30_000 / baud):g}")
     return text.replace("retries = 2", "retries = 2\nretry_pause_ms = 10.0")
 
 

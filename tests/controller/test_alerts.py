@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from controller.aftermath import BusAlerts, states_after
-from controller.alerts import AlertBook
+from controller.alerts import AlertBook, FaultAlert
 from controller.guard import Cleared
 from controller.records import Alert, Command, Known, Outcome, Reason, Record, Result
 from controller.transmission import Report
@@ -16,7 +16,7 @@ from profiles.model import Method
 from profiles.model import Reply as ReplySpec
 from profiles.template import ByteTemplate
 from tests.controller.gates import ADA, OFF, ON, Bench, command
-from tests.controller.halls import compiled, shipped
+from tests.controller.halls import compiled, shipped, until
 
 
 class Book:
@@ -127,14 +127,24 @@ def test_another_number_of_units_is_told_and_one_that_can_not_be_told_changes_no
     assert Bus(expected=None).after(Result.CONFIRMED, units_answering=2) == {}
 
 
-def test_link_and_fault_are_alerts_of_the_bus() -> None:
+def test_the_link_is_an_alert_of_the_bus() -> None:
     bus = Bus()
     bus.alerts.link("the adapter is not there: no such file", "the plug")
-    bus.alerts.fault("a fault of this program")
-    assert set(bus.texts) == {"link-sound", "fault-sound"}
+    assert bus.texts == {"link-sound": "the adapter is not there: no such file"}
     bus.alerts.link(None)
-    bus.alerts.fault(None)
     assert bus.texts == {}
+
+
+async def test_a_fault_of_this_program_stands_for_a_while_after_the_last_one() -> None:
+    book = Book()
+    fault = FaultAlert(book.book.set, "sound", stands=0.01)
+    fault.met(ZeroDivisionError("one"))
+    fault.met(ZeroDivisionError("two"))
+    assert book.texts == {"fault-sound": "a fault of this program: ZeroDivisionError('two')"}
+    await until(lambda: not book.texts)
+    fault.met(ZeroDivisionError("three"))
+    fault.close()
+    assert book.texts != {}
 
 
 # States after a report
