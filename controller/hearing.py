@@ -18,6 +18,8 @@ __all__ = ["Hearing"]
 
 _KEPT_RECORDS = 2000
 """The most traffic records that are held to look back on."""
+_KEPT_SECONDS = 20.0
+"""For how long, at the most: longer than a command with its retries takes, and the seconds before it."""
 _OURS = (Reason.ECHO_LATE, Reason.ECHO_EARLY, Reason.ECHO_DOUBLED)
 """Faults of bytes that are our own, come back as they should not: nobody else has said them."""
 
@@ -99,6 +101,8 @@ class Hearing:
 
     def _keep(self, record: Traffic) -> None:
         self._recent.append(record)
+        while self._recent[0].at < record.at - _KEPT_SECONDS:
+            self._recent.popleft()
         self.taken += 1
         self._with.publish(record)
 
