@@ -27,7 +27,7 @@ from controller.telling import Ended, Telling
 from controller.transmission import Report
 from controller.waiting import Clock, monotonic
 from profiles.compiled import CompiledProfile
-from profiles.errors import LinewardenError
+from profiles.errors import LinewardenError, LinkLost
 
 __all__ = ["Bus", "BusSetup"]
 
@@ -74,6 +74,7 @@ class Bus:
         self._worker: asyncio.Task[None] | None = None
         self._stopping = False
         self._first_word = asyncio.Event()
+        self._down: LinewardenError | None = None
         self.status = BusStatus(
             setup.id, LinkState.DOWN, surroundings.utc(), units_expected=setup.units_expected
         )
@@ -218,14 +219,22 @@ class Bus:
             self._fault.met(error)
             ended = Ended(self._carrier.failed(waiting.cleared))
         self._current = None
-        if ended.outcome.reason is Reason.LINK_LOST and self.status.text:
-            ended.outcome = replace(ended.outcome, text=f"{ended.outcome.text}: {self.status.text}")
+        if ended.outcome.reason is Reason.LINK_LOST and self._down is not None:
+            ended.outcome = self._with_the_ports_words(ended.outcome, self._down)
         self._telling.tell_soon(waiting, ended)
+
+    @staticmethod
+    def _with_the_ports_words(outcome: Outcome, down: LinewardenError) -> Outcome:
+        """Why the adapter is not there; a port that can't be had says itself what to do about it."""
+        if isinstance(down, LinkLost):
+            return replace(outcome, text=f"{outcome.text}: {down.what}")
+        return replace(outcome, text=f"{outcome.text}: {down}", look_at="")
 
     # What the link tells, in the event loop
 
     def on_up(self, latency: tuple[float, float] | None) -> None:
         """The port is open."""
+        self._down = None
         self._line.take_latency(latency)
         self._first_word.set()
         self._alerts.link(None)
@@ -234,7 +243,9 @@ class Bus:
     def on_down(self, error: LinewardenError) -> None:
         """The port is gone."""
         self._first_word.set()
-        self._alerts.link(f"the adapter is not there: {error.what}", error.todo)
+        self._down = error
+        todo = f"; {error.todo}" if error.todo else ""
+        self._alerts.link(f"the adapter is not there: {error.what}{todo}")
         self._set_status(link=LinkState.DOWN, text=str(error), units_answering=None)
         self._publish(self._with.states.doubt_all(self.setup.units.values(), self._with.utc()))
 

@@ -83,6 +83,5 @@ async def _tell(controller: Controller) -> None:
             case Alert(over=True):
                 log.warning("over: %s: %s", record.target, plain(record.text))
             case Alert():
-                log.warning(
-                    "alert: %s: %s; look at %s", record.target, plain(record.text), plain(record.look_at)
-                )
+                look = f"; look at {record.look_at}" if record.look_at else ""
+                log.warning("alert: %s: %s", record.target, plain(record.text + look))
