@@ -1,0 +1,88 @@
+"""What the pages say is so: every command can be called as shown, every module is named."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import re
+import shlex
+from fnmatch import fnmatch
+from pathlib import Path
+
+import pytest
+
+from tui.arguments import build_parser
+
+ROOT = Path(__file__).resolve().parents[1]
+PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
+
+
+def shown_commands() -> list[tuple[str, str]]:
+    """Every ``linewarden ...`` line of a code block, with its page."""
+    found = []
+    for page in PAGES:
+        for block in re.findall(r"```[a-z]*\n(.*?)```", page.read_text(encoding="utf-8"), re.DOTALL):
+            for line in block.replace("\\\n", " ").splitlines():
+                text = line.strip().removeprefix("$ ").split(" #", 1)[0]
+                if text.startswith("linewarden ") and not text.startswith("linewarden: "):
+                    found.append((page.name, text))
+    return found
+
+
+def test_there_are_commands_to_try() -> None:
+    assert len(shown_commands()) > 10
+
+
+def test_every_command_that_is_named_is_there() -> None:
+    known = build_parser().format_help()
+    for page in PAGES:
+        for name in re.findall(r"`linewarden ([a-z]+)", page.read_text(encoding="utf-8")):
+            assert re.search(rf"^ +{name} ", known, re.MULTILINE), f"{page.name}: {name}"
+
+
+@pytest.mark.parametrize(("page", "text"), shown_commands())
+def test_a_command_that_is_shown_can_be_called_so(page: str, text: str) -> None:
+    words = shlex.split(re.split(r"\s[|>&]", text)[0])[1:]
+    said, code = io.StringIO(), 0
+    with contextlib.redirect_stderr(said), contextlib.redirect_stdout(said):
+        try:
+            build_parser().parse_args(words)
+        except SystemExit as end:
+            code = int(end.code or 0)
+    assert code == 0, f"{page}: {text}: {said.getvalue()}"
+
+
+def test_every_module_has_its_purpose_in_the_table() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    floors = re.split(r"\| \*\*(\w+)/\*\* \| \|", text)
+    patterns = {
+        floor: re.findall(r"`([\w*]+(?:\.py|/))`", table)
+        for floor, table in zip(floors[1::2], floors[2::2], strict=True)
+    }
+    for floor in ("profiles", "controller", "tui"):
+        for path in sorted((ROOT / floor).iterdir()):
+            name = f"{path.name}/" if path.is_dir() else path.name
+            if path.name.startswith("_") or not (path.is_dir() or path.suffix == ".py"):
+                continue
+            assert any(fnmatch(name, pattern) for pattern in patterns[floor]), f"{floor}/{name}"
+
+
+def test_readme_opens_with_the_job_and_the_two_commands() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    head, _, rest = text.partition("```")
+    assert head.startswith("# Linewarden\n\n")
+    assert "bus" in head
+    assert rest.startswith("\nmake demo")
+    assert "make test" in rest.split("```")[0]
+
+
+def test_pictures_that_are_shown_are_there() -> None:
+    for page in PAGES:
+        for name in re.findall(r"!\[[^\]]*\]\(([^)]+)\)", page.read_text(encoding="utf-8")):
+            assert (page.parent / name).exists(), f"{page.name}: {name}"
+
+
+def test_links_between_pages_lead_somewhere() -> None:
+    for page in PAGES:
+        for name in re.findall(r"\]\((?!https?:)([^)#]+)", page.read_text(encoding="utf-8")):
+            assert (page.parent / name).exists(), f"{page.name}: {name}"
