@@ -37,7 +37,7 @@ def test_every_command_that_is_named_is_there() -> None:
     known = build_parser().format_help()
     for page in PAGES:
         for name in re.findall(r"`linewarden ([a-z]+)", page.read_text(encoding="utf-8")):
-            assert re.search(rf"^ +{name} ", known, re.MULTILINE), f"{page.name}: {name}"
+            assert re.search(rf"^ +{name}( |$)", known, re.MULTILINE), f"{page.name}: {name}"
 
 
 @pytest.mark.parametrize(("page", "text"), shown_commands())
