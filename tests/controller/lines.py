@@ -36,19 +36,21 @@ class Kind:
 
 
 def quicker(name: str, baud: float) -> str:
-    """A shipped profile at a higher rate."""
-    text = shipped(name)
+    """A shipped profile at a higher rate, with one attempt less."""
+    text = shipped(name).replace("retries = 2", "retries = 1")
     (line,) = [line for line in text.splitlines() if line.startswith("baud = ")]
     return text.replace(line, f"baud = {baud:g}")
 
 
-RING = Kind(chain_text(9600), "ring", 3, "units_expected = 3")
-PASSING = Kind(chain_text(9600), "ring", 3, "units_expected = 3\npass_on = true", {"pass_on": True})
+IMPATIENT = chain_text(9600).replace("timeout_ms = 250.0", "timeout_ms = 150.0")
+
+RING = Kind(IMPATIENT, "ring", 3, "units_expected = 3")
+PASSING = Kind(IMPATIENT, "ring", 3, "units_expected = 3\npass_on = true", {"pass_on": True})
 OPEN = Kind(shipped("midi-scene"), "open", 2)
 LIFT = Kind(quicker("pellgate-screen", 38400), "shared", 2, "hears_itself = false", {"hears_itself": False})
 BLINDS = Kind(shipped("pellgate-blind"), "shared", 2, "hears_itself = true", {"hears_itself": True})
 RELAYS = Kind(shipped("modbus-relay"), "shared", 2, "hears_itself = true", {"hears_itself": True})
-TAP = Kind(chain_text(9600), "tap", 3)
+TAP = Kind(IMPATIENT, "tap", 3)
 
 
 @dataclass
@@ -85,7 +87,7 @@ async def line(kind: Kind, port: str, folder: Path) -> AsyncIterator[Line]:
         loaded = load_site(write_site(folder, text, kind=kind.profile))
         async with running(loaded, folder / "state") as controller:
             watch = Watch(controller)
-            # Ptys are numbered for the whole machine: another program's link may be looking for one that it lost.
+            # Ptys are numbered for the whole machine: another program may look for one that it has lost.
             await until(lambda: controller._buses["bus"].status.link is not LinkState.DOWN)
 
             async def order(words: str) -> str:

@@ -15,8 +15,8 @@ from tests.controller.lines import BLINDS, LIFT, OPEN, PORTS, RELAYS, RING, TAP,
 
 ports = pytest.mark.parametrize("port", PORTS)
 
-SLOW_RING = replace(RING, profile=chain_text(300))
-"""At 300 baud a frame takes 33 ms: the number of units can be told however busy this computer is."""
+SLOW_RING = replace(RING, profile=chain_text(600))
+"""At 600 baud a frame takes 17 ms: the number of units can be told however busy this computer is."""
 
 
 @ports

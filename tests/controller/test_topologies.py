@@ -42,8 +42,8 @@ async def test_ring(port: str, tmp_path: Path) -> None:
 
 @ports
 async def test_ring_with_one_unit_bypassed(port: str, tmp_path: Path) -> None:
-    """It works, and somebody should know. At 300 baud no computer is too slow to tell."""
-    short = replace(RING, profile=chain_text(300), site="units_expected = 4")
+    """It works, and somebody should know. At 600 baud no computer is too slow to tell."""
+    short = replace(RING, profile=chain_text(600), site="units_expected = 4")
     async with line(short, port, tmp_path) as hall:
         outcome = await act(hall.api, "unit-1", "ask-power")
         assert (outcome.result, outcome.units_answering) == (Result.CONFIRMED, 3)
