@@ -51,6 +51,7 @@ class FarEnd:
         tty.setraw(slave)
         self.path = os.ttyname(slave)
         self.name = self.path
+        self._link: Path | None = None
         os.close(slave)
         os.set_blocking(self.master, False)
         if link is not None:
@@ -62,6 +63,7 @@ class FarEnd:
         new.symlink_to(self.path)
         new.replace(link)
         self.name = str(link)
+        self._link = link
 
     def write(self, data: bytes) -> None:
         while data:
@@ -84,9 +86,13 @@ class FarEnd:
         return data
 
     def close(self) -> None:
-        if self.master >= 0:
-            os.close(self.master)
-            self.master = -1
+        if self.master < 0:
+            return
+        if self._link is not None and self._link.is_symlink() and str(self._link.readlink()) == self.path:
+            # The number of a pty that is gone is the next one's: the name must not lead to somebody else's.
+            self._link.unlink()
+        os.close(self.master)
+        self.master = -1
 
     def __enter__(self) -> Self:
         return self
