@@ -78,6 +78,8 @@ class Connection:
         self._acknowledged = 0
         self._wants_acknowledgements = False
         self._room: list[tuple[int, asyncio.Future[None]]] = []
+        self._starting = threading.Lock()
+        self._ended = False
         five = settings.protocol == "5"
         self._five = five
         self._client = paho.Client(
@@ -149,18 +151,19 @@ class Connection:
     # In other threads
 
     def _connect(self) -> None:
-        properties = None
+        client, properties = self._client, None
         if self._five:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # -- has no types
             properties.MaximumPacketSize = _LARGEST_PACKET
         try:
-            self._client.connect(
-                self.settings.host, self.settings.port, self._keepalive, properties=properties
-            )
+            client.connect(self.settings.host, self.settings.port, self._keepalive, properties=properties)
         except Exception as error:  # noqa: BLE001 -- whatever the network raises is told, in one place
             self._call(self._failed, unreachable(error, self.settings))
             return
-        self._client.loop_start()
+        with self._starting:
+            # Where the wait for it was over before, the client is dropped here, and its socket with it.
+            if not self._ended:
+                client.loop_start()
 
     def _call(self, function: Callable[..., None], *arguments: object) -> None:
         # Once the loop is closed there is nobody left to tell.
@@ -287,7 +290,7 @@ class Connection:
     def unsubscribe(self, filters: Iterable[str]) -> None:
         """Subscribe to these no more."""
         wanted = list(filters)
-        for begin in range(0, len(wanted), _FILTERS_AT_ONCE):
+        for begin in range(0, len(wanted) if not self.lost.done() else 0, _FILTERS_AT_ONCE):
             self._client.unsubscribe(wanted[begin : begin + _FILTERS_AT_ONCE])
 
     def publish(self, publication: Publication) -> None:
@@ -311,7 +314,7 @@ class Connection:
         )
 
     def _pump(self) -> None:
-        while True:
+        while not self.lost.done():
             for publication in self._outbox.take(_WINDOW - (self._handed - self._acknowledged)):
                 self._hand_over(publication)
             for most, room in list(self._room):
@@ -358,19 +361,27 @@ class Connection:
         await self._end()
 
     async def _end(self) -> None:
-        self._client.disconnect()
+        client = self._client
+        with self._starting:
+            self._ended = True
+        client.disconnect()
         if self._connected.done() and not self.lost.done():
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(_END_WITHIN):
                     await asyncio.shield(self.lost)
-        open_socket = self._client.socket()
+        open_socket = client.socket()
         if isinstance(open_socket, socket.socket):
             # Nothing may be waited for on a connection that does not end by itself.
             with contextlib.suppress(OSError):
                 open_socket.shutdown(socket.SHUT_RDWR)
-        await asyncio.to_thread(self._client.loop_stop)
+        await asyncio.to_thread(client.loop_stop)
+        self._failed(BrokerError("the connection was closed", where=self.settings.shown))
         if self._connected.done() and not self._connected.cancelled():
             self._connected.exception()
+        # It closes its sockets when nobody holds it any more, and its callbacks hold us, who hold it.
+        client.on_connect = client.on_disconnect = client.on_message = None
+        client.on_subscribe = client.on_publish = client.on_socket_open = None
+        del self._client
 
 
 def _send_at_once(_c: Any, _u: Any, opened: Any) -> None:
