@@ -171,6 +171,5 @@ def test_the_demo_goes_as_told(desk: Desk) -> None:
     said = desk.run("demo", "--headless", "--fast")
     assert said.code == 0, said.out
     assert "did not go as" not in said.out
-    assert "3 units answer, as expected" in said.out
     assert "no-echo" in said.out
     assert "no emergency stop" in said.out

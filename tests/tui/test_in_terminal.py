@@ -41,7 +41,7 @@ def test_an_evening_at_the_dashboard(terminal: Open) -> None:
     screen.type("Enter")
     screen.until("Stage mixer", "all well", "everything off", holds=understood)
     screen.type("2", "o")
-    screen.until("power on ◉ confirmed", "power-on: confirmed", "ring of 3, all answer")
+    screen.until("power on ◉ confirmed", "power-on: confirmed", "back to the adapter")
     screen.type("F3")
     shown = screen.until("power-on → hall-amp", "A5✓ 02✓ 01✓ 03✓")
     assert "Traffic" in shown
