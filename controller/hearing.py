@@ -13,8 +13,12 @@ from controller.surroundings import Surroundings
 from controller.understanding import Understanding, Understood
 from controller.waiting import Clock
 from profiles.compiled import CompiledProfile
+from profiles.model import Value
 
 __all__ = ["Hearing"]
+
+_Latest = dict[tuple[str, str], tuple[Value, Known]]
+"""By unit and state: the value that was told last, and how it is known."""
 
 _KEPT_RECORDS = 2000
 """The most traffic records that are held to look back on."""
@@ -140,10 +144,13 @@ class Hearing:
     ) -> tuple[str | None, tuple[tuple[int, int], ...]]:
         """States and events out of what was understood; its words, and where nothing explains the bytes.
 
-        ``begun`` is the index, in all that was heard, at which the record's own bytes begin.
+        Where a state is told several times within one record, the last word counts: a full line would have
+        everybody busy with values that are over. ``begun`` is the index, in all that was heard, at which the
+        record's own bytes begin.
         """
         words = []
         unexplained = []
+        latest: _Latest = {}
         for start, each in understood:
             if each.text is None:
                 self.counters["bytes_unexplained"] += len(each.data)
@@ -152,22 +159,27 @@ class Hearing:
                     unexplained.append((max(0, begin), end))
                 continue
             words.append(each.text)
-            if each.states:
-                self._take_states(each, at)
+            for unit, values, known in each.states:
+                for name, value in values.items():
+                    latest[unit, name] = value, known
+            if each.doubted or each.event:
+                self._take_states(latest, at)
+                latest.clear()
             for unit, names in each.doubted:
                 for change in self._with.states.doubt(unit, names, at):
                     self._with.publish(change)
             if each.event:
                 self._with.publish(Event(self._bus, each.unit, each.event, at, dict(each.values)))
+        self._take_states(latest, at)
         return "; ".join(words) or None, tuple(unexplained)
 
-    def _take_states(self, understood: Understood, at: float) -> None:
-        for unit, values, known in understood.states:
-            changes = self._with.states.put(unit, values, known, at)
+    def _take_states(self, latest: _Latest, at: float) -> None:
+        for (unit, name), (value, known) in latest.items():
+            changes = self._with.states.put(unit, {name: value}, known, at)
             if known is Known.OBSERVED:
                 self.last_heard[unit] = at
                 if self._sending:
-                    self._since_own.update((unit, name) for name in values)
+                    self._since_own.add((unit, name))
                 if self._with.gate.minds(unit):
                     for change in changes:
                         self._with.gate.noticed(change, self._clock())

@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from controller.records import Known
+from controller.records import Known, Traffic
 from controller.service import Controller
 from controller.site import load_site
 from profiles.library import find
@@ -44,7 +44,10 @@ class FarEnd:
             text=True,
             bufsize=1,
         )
-        self.paths: list[str] = self.read()["paths"]
+        hello = self.read()
+        self.paths: list[str] = hello["paths"]
+        self.said = bytes.fromhex(hello["said"])
+        """What each line says, over and over."""
 
     def read(self) -> Any:
         assert self._process.stdout is not None
@@ -68,11 +71,38 @@ def _resident_mb() -> float:
     return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
 
 
+class Order:
+    """Holds what a front end is told of each bus to what its line says, byte by byte."""
+
+    def __init__(self, said: bytes) -> None:
+        self._size = len(said)
+        self._said = said * (4096 // len(said) + 2)
+        self.heard: dict[str, int] = {}
+        self.faults: list[str] = []
+        self.told = 0
+        """Messages that were understood."""
+
+    async def follow(self, controller: Controller) -> None:
+        async for record in controller.subscribe(frozenset(("Traffic",))):
+            if not isinstance(record, Traffic):
+                self.faults.append(f"{record}")
+                continue
+            place = self.heard.get(record.bus, 0)
+            start = place % self._size
+            if record.data != self._said[start : start + len(record.data)]:
+                self.faults.append(f"{record.bus} at byte {place}: {record.data.hex()}")
+            self.heard[record.bus] = place + len(record.data)
+            self.told += record.meaning.count("; ") + 1 if record.meaning else 0
+
+
 async def _listen(site: Path, state: Path, far: FarEnd) -> tuple[float, list[dict[str, int]], float]:
     """The share of a core, each bus's counters, and how much memory grew after the warm-up."""
     controller = await Controller.open(load_site(site), state)
     try:
         await controller.ready()
+        order = Order(far.said)
+        following = asyncio.create_task(order.follow(controller))
+        await asyncio.sleep(0)
         far.order("go")
         await asyncio.sleep(_WARM_UP)
         began, cpu, memory = time.perf_counter(), time.process_time(), _resident_mb()
@@ -83,6 +113,12 @@ async def _listen(site: Path, state: Path, far: FarEnd) -> tuple[float, list[dic
         await asyncio.sleep(1.5)  # what is on its way arrives, and half messages are given up
         counters = [bus.counters for bus in await controller.buses()]
         states = await controller.states()
+        following.cancel()
+        await asyncio.gather(following, return_exceptions=True)
+        assert order.faults == []
+        assert order.heard == {f"bus-{n}": bus["bytes_heard"] for n, bus in enumerate(counters)}
+        # Every message of the chain that a unit says by itself has five bytes.
+        assert order.told == sum(order.heard.values()) // 5
         assert all(unit["volume"].known is Known.OBSERVED for unit in states.values())
         return share, counters, grown
     finally:
@@ -110,7 +146,6 @@ def test_sixteen_saturated_lines(tmp_path: Path) -> None:
     taken = [line["taken"] for line in told["lines"]]
     assert heard == taken
     assert not any(line["lost"] for line in told["lines"])
-    # In order and whole: a byte out of its place would leave a message that no template explains.
     assert not any(bus["bytes_unexplained"] for bus in counters)
     rate = sum(heard) / (_SECONDS + _WARM_UP) / _LINES
     figures = [

@@ -10,6 +10,7 @@ from controller.hearing import Hearing
 from controller.journal import Journal
 from controller.link import LineEvent
 from controller.records import Direction, Event, Known, Reason, Record, StateChange, Traffic
+from controller.states import StateBook
 from controller.surroundings import Surroundings
 from tests.controller.gates import OFF, ON, Bench, reason
 from tests.controller.halls import compiled, shipped, until
@@ -31,6 +32,9 @@ class Ear:
 
     def __init__(self, profile: str = "pellgate-chain") -> None:
         self.bench = Bench()
+        units: dict[int | None, str] = {1: "mixer", 2: "hall-amp", 3: "foyer-amp"}
+        specs = compiled(shipped(profile)).profile.states
+        self.bench.states = StateBook(dict.fromkeys(units.values(), specs))
         self.now = 1000.0
         self.told: list[Record] = []
         surroundings = Surroundings(
@@ -43,7 +47,6 @@ class Ear:
             lambda *_: None,
             lambda _: None,
         )
-        units: dict[int | None, str] = {1: "mixer", 2: "hall-amp", 3: "foyer-amp"}
         self.hearing = Hearing("sound", compiled(shipped(profile)), units, surroundings, lambda: self.now)
 
     def take(self, direction: Direction, data: bytes, **more: Any) -> None:
@@ -93,6 +96,32 @@ async def test_a_message_in_pieces_is_told_with_its_last_one() -> None:
     ]
     # Noise at the end is told within its own record, though the message began in another.
     assert [record.unexplained for record in ear.of(Traffic)] == [(), (), ((1, 2),)]
+    ear.hearing.close()
+
+
+async def test_of_several_words_in_one_record_the_last_counts_and_all_are_told() -> None:
+    ear = Ear()
+    ear.heard(b"".join(summed(0xA6, 1, 0x56, level) for level in (5, 6, 7)) + POWER_TOLD)
+    assert [(each.state, each.value.value) for each in ear.of(StateChange)] == [
+        ("volume", 7),
+        ("power", True),
+    ]
+    (record,) = ear.of(Traffic)
+    assert record.meaning is not None
+    assert [f"volume {level}" in record.meaning for level in (5, 6, 7)] == [True] * 3
+    ear.hearing.close()
+
+
+async def test_words_keep_their_order_with_events() -> None:
+    ear = Ear("pellgate-screen")
+    said = [b"!" + body + b"%02X\r" % (-sum(body) & 0xFF) for body in (b"01K1", b"01A100", b"01K2")]
+    ear.heard(b"".join(said))
+    told = [
+        record.name if isinstance(record, Event) else (record.state, record.value.value)
+        for record in ear.told
+        if isinstance(record, StateChange | Event)
+    ]
+    assert told == [("motion", "still"), ("position", 100), "arrived", ("motion", "going-down")]
     ear.hearing.close()
 
 
