@@ -190,6 +190,7 @@ async def watching(broker: Mosquitto, *filters: str, options: Sequence[str] = ()
     finally:
         reader.cancel()
         with contextlib.suppress(ProcessLookupError):
-            process.terminate()
+            # One whose broker is gone does not listen to less.
+            process.kill()
         await process.wait()
         await asyncio.gather(reader, return_exceptions=True)
