@@ -24,6 +24,8 @@ _KEPT_RECORDS = 2000
 """The most traffic records that are held to look back on."""
 _KEPT_SECONDS = 20.0
 """For how long, at the most: longer than a command with its retries takes, and the seconds before it."""
+_STALLED = 0.1
+"""Seconds by which a look at an idle line may be late before it means that this computer was held up."""
 _OURS = (Reason.ECHO_LATE, Reason.ECHO_EARLY, Reason.ECHO_DOUBLED)
 """Faults of bytes that are our own, come back as they should not: nobody else has said them."""
 
@@ -55,6 +57,7 @@ class Hearing:
         self._recent: deque[Traffic] = deque(maxlen=_KEPT_RECORDS)
         self._tick: asyncio.TimerHandle | None = None
         self._closed = False
+        self._waited = False
         self._sending = False
         self._since_own: set[tuple[str, str]] = set()
         self.taken = 0
@@ -202,6 +205,13 @@ class Hearing:
     def _settle(self) -> None:
         """The line has been idle for long enough to tell what was held back."""
         self._tick = None
+        deadline = self._understanding.deadline
+        if deadline is not None and self._clock() - deadline > _STALLED and not self._waited:
+            # This computer was held up: what has come meanwhile may be on its way from the link's thread.
+            self._waited = True
+            self._tick = asyncio.get_running_loop().call_later(_STALLED, self._settle)
+            return
+        self._waited = False
         understood = self._understanding.tick(self._clock())
         if understood:
             at = self._with.utc()

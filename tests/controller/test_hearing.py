@@ -195,6 +195,18 @@ async def test_what_was_held_back_is_told_when_the_line_is_idle() -> None:
     ear.hearing.close()
 
 
+async def test_a_computer_that_was_held_up_waits_for_the_rest_of_a_message() -> None:
+    """The loop stood still for a second: the rest was read meanwhile, and is on its way."""
+    ear = Ear()
+    ear.heard(VOLUME_31[:3])
+    ear.now += 1.0
+    ear.hearing._settle()
+    ear.heard(VOLUME_31[3:])
+    assert ear.hearing.counters["bytes_unexplained"] == 0
+    assert [record.meaning for record in ear.of(Traffic)][-1] == "Volume told, mixer: level 31, volume 31"
+    ear.hearing.close()
+
+
 async def test_nothing_is_told_after_the_end() -> None:
     ear = Ear()
     ear.heard(VOLUME_31[:3])
