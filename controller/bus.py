@@ -132,7 +132,7 @@ class Bus:
         self._hearing.close()
         self._fault.close()
         while self._profiles:
-            self._profiles.popleft()[2].set_result(None)
+            _end(self._profiles.popleft()[2])
         self._first_word.set()
 
     async def take_profile(self, profile: CompiledProfile, adopted: Callable[[], None]) -> None:
@@ -152,8 +152,7 @@ class Bus:
         anew = self._line.needs_opening(profile)
         if anew:
             await self._line.stop()
-            self._set_status(link=LinkState.DOWN, text="its line settings have changed; it is opened anew")
-            self._publish(self._with.states.doubt_all(self.setup.units.values(), self._with.utc()))
+            self._is_down("its line settings have changed; it is opened anew")
         adopted()
         self._hearing.set_profile(profile)
         if anew:
@@ -196,7 +195,7 @@ class Bus:
                     try:
                         await self._adopt(profile, adopted)
                     finally:
-                        done.set_result(None)
+                        _end(done)
                 else:
                     waiting = await self._queue.next(self._something_else)
                     if waiting is not None:
@@ -242,11 +241,15 @@ class Bus:
 
     def on_down(self, error: LinewardenError) -> None:
         """The port is gone."""
-        self._first_word.set()
         self._down = error
         todo = f"; {error.todo}" if error.todo else ""
         self._alerts.link(f"the adapter is not there: {error.what}{todo}")
-        self._set_status(link=LinkState.DOWN, text=str(error), units_answering=None)
+        self._is_down(str(error))
+
+    def _is_down(self, text: str) -> None:
+        """Nothing is known of the units while nobody listens to them."""
+        self._first_word.set()
+        self._set_status(link=LinkState.DOWN, text=text, units_answering=None)
         self._publish(self._with.states.doubt_all(self.setup.units.values(), self._with.utc()))
 
     def on_traffic(self, events: Sequence[LineEvent]) -> None:
@@ -258,10 +261,10 @@ class Bus:
         self._carrier.on_report(report)
 
     def on_fault(self, error: BaseException) -> None:
-        """The link's thread met a fault of this program and began anew."""
-        self._first_word.set()
+        """The link's thread met a fault of this program and begins anew: it opens its port once more."""
         log.error("bus %s: the link met a fault of this program", self.setup.id, exc_info=error)
         self._fault.met(error)
+        self._is_down("a fault of this program; the log of the controller says more")
 
     # Its health
 
@@ -282,3 +285,9 @@ class Bus:
     def _publish(self, records: Sequence[Record]) -> None:
         for record in records:
             self._with.publish(record)
+
+
+def _end(wait: asyncio.Future[None]) -> None:
+    """End somebody's wait; whoever waited may have gone."""
+    if not wait.done():
+        wait.set_result(None)

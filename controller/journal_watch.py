@@ -41,6 +41,7 @@ class JournalWatch:
         self._alert = alert
         self._every = every
         self._failing = False
+        self._closed = False
         self._tasks: set[asyncio.Task[None]] = set()
 
     def start(self) -> None:
@@ -54,12 +55,13 @@ class JournalWatch:
             what, todo = error.what, error.todo
         log.error("the journal can't be written: %s", what)
         self._alert("journal", "site", f"the journal can't be written: {what}", todo)
-        if not self._failing:
+        if not self._failing and not self._closed:
             self._failing = True
             self._begin(self._try_until_it_works(), "journal watch")
 
     async def close(self) -> None:
         """Watch no more."""
+        self._closed = True
         tasks = list(self._tasks)
         for task in tasks:
             task.cancel()

@@ -247,6 +247,21 @@ async def test_a_fault_of_this_program_is_an_outcome_and_an_alert_and_the_bus_go
         await check_it_goes_on(scene)
 
 
+async def test_a_fault_in_the_links_thread_is_an_outcome_and_an_alert_and_the_link_begins_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    async with running(ring(tmp_path), tmp_path / "state") as controller:
+        scene = Scene(controller)
+        with monkeypatch.context() as patched:
+            patched.setattr("controller.echo.EchoMachine.tick", lambda *_: 1 / 0)
+            outcome = await scene.check_one_outcome(scene.begin())
+        assert (outcome.result, outcome.reason) == (Result.FAILED, Reason.INTERNAL)
+        await until(lambda: "fault-sound" in {alert.id for alert in controller._alerts.standing()})
+        assert "ZeroDivisionError" in caplog.text
+        await until(lambda: controller._buses["sound"].status.link is LinkState.UP)
+        await check_it_goes_on(scene)
+
+
 async def test_the_gates_own_fault_on_the_way_in_is_an_outcome_too(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -303,6 +303,7 @@ async def test_closing_twice_is_closing_once(tmp_path: Path) -> None:
     await controller.close()
     late = await controller.submit(Command("mixer", "power-on", origin=ADA))
     assert (late.result, late.reason) == (Result.CANCELLED, Reason.CANCELLED)
+    assert asyncio.all_tasks() == {asyncio.current_task()}
 
 
 async def test_a_controller_that_can_not_open_its_journal_leaves_nothing_behind(tmp_path: Path) -> None:
