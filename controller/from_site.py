@@ -7,11 +7,12 @@ from urllib.parse import parse_qsl, urlsplit
 from controller.bus_setup import BusSetup
 from controller.guard import BusRules, UnitRules
 from controller.journal import Learned
+from controller.journal_watch import Keeping
 from controller.ports import PortSettings
-from controller.site import BusSpec, LoadedSite, UnitSpec
+from controller.site import BusSpec, JournalSpec, LoadedSite, UnitSpec
 from profiles.compiled import CompiledProfile
 
-__all__ = ["bus_rules", "bus_setup", "end_own_lines", "unit_rules"]
+__all__ = ["bus_rules", "bus_setup", "end_own_lines", "keeping", "unit_rules"]
 
 
 def bus_rules(name: str, spec: BusSpec, profile: CompiledProfile) -> BusRules:
@@ -26,6 +27,11 @@ def unit_rules(name: str, spec: UnitSpec) -> UnitRules:
     return UnitRules(
         name, spec.bus, spec.address, spec.group or "", from_mqtt, spec.minimum_off_s, spec.minimum_on_s
     )
+
+
+def keeping(spec: JournalSpec) -> Keeping:
+    """How much of the journal is kept."""
+    return Keeping(None if spec.keep_days is None else spec.keep_days * 86_400, spec.most_mb << 20)
 
 
 def bus_setup(name: str, spec: BusSpec, loaded: LoadedSite, learned: Learned | None) -> BusSetup:

@@ -68,10 +68,32 @@ class Journal:
         store = await asyncio.to_thread(JournalStore, path, now=clock(), begin_anew=begin_anew)
         return cls(store, clock)
 
+    @property
+    def path(self) -> Path:
+        """The file."""
+        return self._path
+
     # Commands
 
-    async def intent(self, command: Command) -> JournalEntry | None:
+    def begin_intent(self, command: Command) -> BegunIntent:
+        """Begin to enter a command whose id was made just now; where the disk is quick, it is entered already.
+
+        Raises:
+            JournalError: the journal is closed.
+        """
+        now, text = self._clock(), as_text(command)
+        request = self._writer.begin(
+            lambda store: store.intent(command, now, text), line=intent_line(text, now)
+        )
+        self._writer.wait_in_place(request)
+        return BegunIntent(request, command, now)
+
+    async def intent(self, command: Command, begun: BegunIntent | None = None) -> JournalEntry | None:
         """Enter a command, before the first byte of it is written.
+
+        Args:
+            command: the command.
+            begun: what ``begin_intent`` gave for it, where that was called.
 
         Returns:
             None where it is new: it may go ahead. Otherwise what the journal has under its id, without an
@@ -231,20 +253,30 @@ class Journal:
 
     # Housekeeping
 
-    async def retain(self, *, older_than_s: float | None = None, most_bytes: int | None = None) -> int:
+    async def retain(
+        self,
+        *,
+        older_than_s: float | None = None,
+        most_bytes: int | None = None,
+        probes_older_than_s: float | None = None,
+    ) -> int:
         """Delete commands that are over and old, and the oldest where the journal is too large.
 
         Args:
-            older_than_s: seconds since a command was entered after which it may go; None for ever.
+            older_than_s: seconds since a command was entered after which it may go; None for never.
             most_bytes: what the file may use; None for as much as there is.
+            probes_older_than_s: the same as the first, for scheduled probes that found all well.
 
         Returns:
             How many commands went.
         """
-        before = None if older_than_s is None else self._clock() - older_than_s
+        before, probes = (
+            None if age is None else self._clock() - age for age in (older_than_s, probes_older_than_s)
+        )
         total = 0
         while gone := await self._writer.ask(
-            lambda store: store.forget(before=before, most_bytes=most_bytes), in_place=False
+            lambda store: store.forget(before=before, most_bytes=most_bytes, probes_before=probes),
+            in_place=False,
         ):
             total += gone
         return total

@@ -27,6 +27,7 @@ from typing import Any
 from controller.api import JournalEntry
 from controller.journal_file import beside, explained, open_file, set_aside
 from controller.journal_reader import entry_of, from_text, locks_in, states_in
+from controller.journal_retention import delete_oldest, delete_probes, used_bytes
 from controller.records import Command, Lock, Outcome, Result, StateValue, Traffic, to_json
 from profiles.errors import InputError, JournalDamaged, JournalError
 
@@ -275,18 +276,22 @@ class JournalStore:
 
     def size(self) -> int:
         """Bytes in use, without what is kept free for reuse."""
-        (pages,), (free,), (page,) = (
-            self._all(f"PRAGMA {name}")[0] for name in ("page_count", "freelist_count", "page_size")
-        )
-        used: int = (pages - free) * page
-        return used
+        return used_bytes(self._connection, self.path)
 
-    def forget(self, *, before: float | None, most_bytes: int | None, at_once: int = 200) -> int:
+    def forget(
+        self,
+        *,
+        before: float | None,
+        most_bytes: int | None,
+        probes_before: float | None = None,
+        at_once: int = 200,
+    ) -> int:
         """Delete some of the oldest commands that are over, with their traffic.
 
         Args:
             before: UTC seconds; what was entered earlier goes.
             most_bytes: while the journal uses more, the oldest go.
+            probes_before: UTC seconds; scheduled probes that found all well go where they are older.
             at_once: the most that one call deletes, so that nobody waits long.
 
         Returns:
@@ -294,11 +299,9 @@ class JournalStore:
         """
         too_large = most_bytes is not None and self.size() > most_bytes
         limit = math.inf if too_large else -math.inf if before is None else before
-        gone = self._connection.execute(
-            "DELETE FROM commands WHERE n IN ("
-            "SELECT n FROM commands WHERE outcome IS NOT NULL AND at < ? ORDER BY n LIMIT ?)",
-            (limit, at_once),
-        ).rowcount
+        gone = delete_oldest(self._connection, limit, at_once)
+        if not gone and probes_before is not None:
+            gone = delete_probes(self._connection, probes_before, at_once)
         self.untidied += gone
         return gone
 

@@ -1,4 +1,4 @@
-"""Care for a running controller's journal: an alert while it can't be written, and an eye on its size.
+"""Care for a running controller's journal: an alert while it can't be written; its size; the disk's space.
 
 The alert is raised at once, and cleared when the disk takes entries again.
 """
@@ -6,23 +6,46 @@ The alert is raised at once, and cleared when the disk takes entries again.
 from __future__ import annotations
 
 import asyncio
+import itertools
 import logging
+import shutil
+import time
 from collections.abc import Callable, Coroutine
+from dataclasses import dataclass
 
 from controller.journal import Journal
 from profiles.errors import JournalError
 
-__all__ = ["JournalWatch"]
+__all__ = ["JournalWatch", "Keeping"]
 
 log = logging.getLogger(__name__)
 
 _SCOPE, _NAME, _WRAP = "site", "journal-tried", 1 << 30
 """A counter of our own in the journal: a number is taken from it to see whether it can be written."""
 
-_FIRST_LOOK, _LOOK = 60.0, 3600.0
-"""Seconds until the first look at its size, and between later ones."""
-_MOST_BYTES = 512 << 20
-"""What it may use; the oldest commands go first."""
+_LOOK = 60.0
+"""Seconds between looks at the disk's space."""
+_TRIM_EVERY = 60
+"""Looks between two times at which what is old goes."""
+_LEAST_FREE, _ENOUGH_FREE = 64 << 20, 80 << 20
+"""Bytes free on the disk below which that is told, and above which it is over."""
+_PROBES_KEPT = 86_400.0
+"""Seconds for which scheduled probes that found all well are kept: nobody asks for them later."""
+_CLOCK_MOVED = 60.0
+"""Seconds by which the wall clock has to be off from one look to the next for it to have been set."""
+_TRUSTED_AFTER, _TRUSTED_AFTER_SETTING = 3600.0, 86_400.0
+"""Seconds from the start, and from a setting of the clock, in which no entry goes for its age: a clock that
+is wrong would make all of them old."""
+
+
+@dataclass(frozen=True, slots=True)
+class Keeping:
+    """How much of the journal is kept."""
+
+    seconds: float | None = None
+    """Commands that are older go; None for as long as there is space."""
+    most_bytes: int = 512 << 20
+    """What it may use; the oldest commands go first."""
 
 
 class JournalWatch:
@@ -31,22 +54,45 @@ class JournalWatch:
     Args:
         journal: the journal.
         alert: raises or clears an alert: (kind, target, text or None, what to look at).
+        keeping: how much of it is kept.
         every: seconds between tries while it can't be written.
+        utc: UTC seconds.
+        steady: seconds on a clock that nobody sets.
+        sleep: waits for so many seconds.
     """
 
     def __init__(
-        self, journal: Journal, alert: Callable[[str, str, str | None, str], None], *, every: float = 2.0
+        self,
+        journal: Journal,
+        alert: Callable[[str, str, str | None, str], None],
+        keeping: Keeping = Keeping(),
+        *,
+        every: float = 2.0,
+        utc: Callable[[], float] = time.time,
+        steady: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], Coroutine[None, None, None]] = asyncio.sleep,
     ) -> None:
         self._journal = journal
         self._alert = alert
+        self.keeping = keeping
         self._every = every
+        self._utc = utc
+        self._steady = steady
+        self._sleep = sleep
+        self._apart = utc() - steady()
+        self._trusted_from = steady() + _TRUSTED_AFTER
         self._failing = False
         self._closed = False
         self._tasks: set[asyncio.Task[None]] = set()
 
     def start(self) -> None:
-        """Keep an eye on its size from now on."""
-        self._begin(self._keep_small(), "journal housekeeping")
+        """Keep an eye on its size and on the disk from now on."""
+        self._begin(self._look_after(), "journal housekeeping")
+
+    @property
+    def writable(self) -> bool:
+        """Whether the journal takes entries, as far as is known."""
+        return not self._failing
 
     def failed(self, error: JournalError | TimeoutError) -> None:
         """An entry could not be written, or not in time."""
@@ -86,12 +132,46 @@ class JournalWatch:
             self._failing = False
             self._alert("journal", "site", None, "")
 
-    async def _keep_small(self) -> None:
-        wait = _FIRST_LOOK
-        while True:
-            await asyncio.sleep(wait)
-            wait = _LOOK
-            try:
-                await self._journal.retain(most_bytes=_MOST_BYTES)
-            except JournalError as error:
-                log.warning("the journal can't be made smaller: %s", error)
+    async def _look_after(self) -> None:
+        for turn in itertools.count():
+            await self._sleep(_LOOK)
+            self._look_at_the_clock()
+            await self._look_at_the_disk()
+            if turn % _TRIM_EVERY == 0:
+                await self._trim()
+
+    def _look_at_the_clock(self) -> None:
+        apart = self._utc() - self._steady()
+        if abs(apart - self._apart) > _CLOCK_MOVED:
+            self._trusted_from = self._steady() + _TRUSTED_AFTER_SETTING
+        self._apart = apart
+
+    async def free(self) -> int | None:
+        """Bytes free where the journal lies; None where that can't be told."""
+        try:
+            return (await asyncio.to_thread(shutil.disk_usage, self._journal.path.parent)).free
+        except OSError:
+            return None
+
+    async def _look_at_the_disk(self) -> None:
+        free = await self.free()
+        if free is None:
+            return
+        if free < _LEAST_FREE:
+            text = f"{free >> 20} MB are left on the disk that the journal is on"
+            look = "what fills it: once it is full, nothing that energises is sent"
+            self._alert("disk", "site", text, look)
+        elif free > _ENOUGH_FREE:
+            self._alert("disk", "site", None, "")
+
+    async def _trim(self) -> None:
+        """Let go what is too much and what is too old."""
+        trusted = self._steady() >= self._trusted_from
+        try:
+            await self._journal.retain(
+                older_than_s=self.keeping.seconds if trusted else None,
+                most_bytes=self.keeping.most_bytes,
+                probes_older_than_s=_PROBES_KEPT if trusted else None,
+            )
+        except JournalError as error:
+            log.warning("the journal can't be made smaller: %s", error)

@@ -19,7 +19,7 @@ from controller.api import JournalEntry, JournalQuery, ProbeReport, ProfileText,
 from controller.bus import Bus
 from controller.command_queue import TakenBack
 from controller.fanout import Fanout
-from controller.from_site import bus_rules, bus_setup, end_own_lines, unit_rules
+from controller.from_site import bus_rules, bus_setup, end_own_lines, keeping, unit_rules
 from controller.guard import Cleared, Gate
 from controller.journal import Journal
 from controller.journal_watch import JournalWatch
@@ -76,9 +76,9 @@ class Controller:
         self._fanout = Fanout()
         publish = self._fanout.publish
         self._alerts = AlertBook(publish, utc)
-        self._watch = JournalWatch(journal, self._alerts.set)
-        self._locks = LockBook(journal, journal.locks(), publish, utc)
         site = loaded.site
+        self._watch = JournalWatch(journal, self._alerts.set, keeping(site.journal))
+        self._locks = LockBook(journal, journal.locks(), publish, utc)
         self._gate = Gate(
             [bus_rules(name, bus, loaded.profiles[name]) for name, bus in site.buses.items()],
             [unit_rules(name, unit) for name, unit in site.units.items()],

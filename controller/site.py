@@ -13,6 +13,7 @@ from typing import Any
 from controller.site_model import (
     AnnounceSpec,
     BusSpec,
+    JournalSpec,
     MqttSpec,
     Role,
     Site,
@@ -33,6 +34,7 @@ from profiles.storage import parse_toml, read_text
 __all__ = [
     "AnnounceSpec",
     "BusSpec",
+    "JournalSpec",
     "LoadedSite",
     "MqttSpec",
     "Role",

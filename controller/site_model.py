@@ -16,6 +16,7 @@ from profiles.items import Name, Strict, kind_tag
 __all__ = [
     "AnnounceSpec",
     "BusSpec",
+    "JournalSpec",
     "MqttSpec",
     "Role",
     "Site",
@@ -175,6 +176,15 @@ class MqttSpec(Strict):
     announce: tuple[AnnounceSpec, ...] = Field(default=(), strict=False)
 
 
+class JournalSpec(Strict):
+    """How much of the journal is kept."""
+
+    keep_days: float | None = Field(default=None, ge=1, le=36_500)
+    """Commands that are older go; None for as long as there is space."""
+    most_mb: int = Field(default=512, ge=1, le=1_000_000)
+    """What it may use, in units of 1,048,576 bytes; the oldest commands go first."""
+
+
 class Site(Strict):
     """One installation."""
 
@@ -182,3 +192,4 @@ class Site(Strict):
     buses: dict[Name, BusSpec] = Field(default_factory=dict)
     units: dict[Name, UnitSpec] = Field(default_factory=dict)
     mqtt: MqttSpec | None = None
+    journal: JournalSpec = Field(default_factory=JournalSpec)
