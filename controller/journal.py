@@ -75,25 +75,8 @@ class Journal:
 
     # Commands
 
-    def begin_intent(self, command: Command) -> BegunIntent:
-        """Begin to enter a command whose id was made just now; where the disk is quick, it is entered already.
-
-        Raises:
-            JournalError: the journal is closed.
-        """
-        now, text = self._clock(), as_text(command)
-        request = self._writer.begin(
-            lambda store: store.intent(command, now, text), line=intent_line(text, now)
-        )
-        self._writer.wait_in_place(request)
-        return BegunIntent(request, command, now)
-
-    async def intent(self, command: Command, begun: BegunIntent | None = None) -> JournalEntry | None:
+    async def intent(self, command: Command) -> JournalEntry | None:
         """Enter a command, before the first byte of it is written.
-
-        Args:
-            command: the command.
-            begun: what ``begin_intent`` gave for it, where that was called.
 
         Returns:
             None where it is new: it may go ahead. Otherwise what the journal has under its id, without an
