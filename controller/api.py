@@ -145,6 +145,16 @@ class ProbeReport:
     counters: dict[str, int] = field(default_factory=dict)
     text: str = ""
     look_at: str = ""
+    lags_ms: tuple[float, ...] = ()
+    """How long each frame of the probe took from its writing to its whole echo."""
+
+    @property
+    def well(self) -> bool:
+        """Whether all that could be told is as it should be."""
+        if self.outcome is None or not self.outcome.result.good:
+            return False
+        known = self.units_answering is not None and self.units_expected is not None
+        return not known or self.units_answering == self.units_expected
 
 
 class ControllerApi(Protocol):

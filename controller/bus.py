@@ -36,6 +36,8 @@ log = logging.getLogger(__name__)
 _ENDING = TakenBack("the controller ended before it was sent")
 _LAST_WORD = 3.0
 """Seconds that a stopped link's last reports have to come in."""
+_NO_SIGN = 10.0
+"""Seconds without a sign of life after which a link's thread counts as stuck; it gives one a second."""
 _AFTER_A_FAULT = 0.1
 """Seconds before the work goes on after a fault of this program, so that it does not fill the log."""
 
@@ -74,6 +76,9 @@ class Bus:
         self._worker: asyncio.Task[None] | None = None
         self._stopping = False
         self._first_word = asyncio.Event()
+        self._clock = clock
+        self.proven_at = float("-inf")
+        """The monotonic instant at which a command last came round whole; of a ring only."""
         self._down: LinewardenError | None = None
         self.status = BusStatus(
             setup.id, LinkState.DOWN, surroundings.utc(), units_expected=setup.units_expected
@@ -94,6 +99,24 @@ class Bus:
         times = self._line.times()
         return times.latency, times.jitter, times.hop
 
+    def lags_of(self, command_id: str) -> tuple[float, ...]:
+        """The lag of each echo in seconds, of the last command that was sent; of any other, nothing."""
+        last, lags = self._carrier.last_lags
+        return lags if last == command_id else ()
+
+    def stuck(self, now: float) -> str | None:
+        """What of it has stopped without having been told to; None while all of it runs."""
+        if self._worker is None or self._stopping:
+            return None
+        if self._worker.done():
+            return "its commands are no longer carried out"
+        if not self._line.link.alive and self._line.running:
+            return "the thread that serves its adapter has ended"
+        silent = now - self._line.link.last_sign
+        if silent > _NO_SIGN:
+            return f"the thread that serves its adapter has given no sign for {silent:.0f} s"
+        return None
+
     @property
     def last_heard(self) -> dict[str, float]:
         """When each unit last spoke of itself, UTC."""
@@ -107,7 +130,7 @@ class Bus:
 
     async def start(self) -> None:
         """Open the port and begin to work; nothing is sent."""
-        self._line.link.start()
+        self._line.start()
         self._worker = asyncio.create_task(self._work(), name=f"bus {self.setup.id}")
 
     async def first_word(self) -> None:
@@ -273,6 +296,8 @@ class Bus:
         if outcome.result.good:
             lag = outcome.lag_ms.least if outcome.lag_ms else self.status.lag_ms
             self._set_status(units_answering=outcome.units_answering, lag_ms=lag)
+            if self.setup.ring and outcome.result is Result.CONFIRMED:
+                self.proven_at = self._clock()
         elif outcome.result is Result.FAILED and self.setup.ring:
             self._set_status(units_answering=None)
 

@@ -43,7 +43,14 @@ class BusLine:
         self._clock = clock
         self._told: tuple[float, float] | None = None
         self._learner = HopLearner(self.times().hop)
+        self.running = False
+        """Whether its link is to run."""
         self.link = self._new_link()
+
+    def start(self) -> None:
+        """Open the port."""
+        self.running = True
+        self.link.start()
 
     def _new_link(self) -> Link:
         return Link(
@@ -68,6 +75,7 @@ class BusLine:
 
     async def stop(self) -> None:
         """Let the port go."""
+        self.running = False
         await asyncio.to_thread(self.link.stop)
 
     def needs_opening(self, profile: CompiledProfile) -> bool:
@@ -91,7 +99,7 @@ class BusLine:
         self._learner = HopLearner(self.times().hop)
         if start:
             self.link = self._new_link()
-            self.link.start()
+            self.start()
 
     async def learn(
         self, lags: Sequence[float], times: LineTimes, answering: int | None, utc: Callable[[], float]

@@ -69,6 +69,8 @@ class Carrier:
         self._counting = Counting(surroundings.journal, line.setup.id)
         self._flight: _Flight | None = None
         self.counters = dict.fromkeys(("actions", "failures"), 0)
+        self.last_lags: tuple[str, tuple[float, ...]] = ("", ())
+        """The id of the last command that was sent, and the lag of each of its echoes in seconds."""
 
     # What the link tells
 
@@ -130,6 +132,7 @@ class Carrier:
         flight = self._send(judged, message)
         report = await flight.report
         self.counters["actions"] += 1
+        self.last_lags = judged.command.id, tuple(report.lags)
         outcome = outcome_of(report, message, flight.method, flight.profile, flight.times, self._with.utc())
         if outcome.result is Result.FAILED and outcome.reason is not Reason.REFUSED_BY_UNIT:
             self.counters["failures"] += 1

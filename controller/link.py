@@ -83,6 +83,8 @@ class Link:
         self._stop_by = 0.0
         self._taken_back = False
         self._rest_until = 0.0
+        self.last_sign = clock()
+        """The monotonic instant of the thread's last sign of life; there is one a second at least."""
         self._thread = threading.Thread(target=self._run, name=f"link {name}", daemon=True)
 
     # What other threads may call
@@ -126,6 +128,11 @@ class Link:
     def set_times(self, times: LineTimes) -> None:
         """Replace what is known of time on the line, from the next transmission on."""
         self._order(times)
+
+    @property
+    def alive(self) -> bool:
+        """Whether its thread runs: from ``start`` to its end."""
+        return self._thread.is_alive()
 
     def counters(self) -> dict[str, int]:
         """The driver's own counts of line errors; empty where it has none or the port is closed."""
@@ -175,6 +182,7 @@ class Link:
         opener.start()
         try:
             while not self._stopping:
+                self.last_sign = self._clock()
                 news = opener.take()
                 if isinstance(news, LinewardenError):
                     self._driver.down = True
@@ -208,7 +216,7 @@ class Link:
         look_at = now + _LOOK
         driver.begin_next(port, now)
         while True:
-            now = clock()
+            self.last_sign = now = clock()
             if self._stopping:
                 self._wind_up(port, now)
                 if not driver.busy:

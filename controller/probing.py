@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
 
 from controller.api import ProbeReport
 from controller.bus import Bus
-from controller.records import Command, LinkState, Origin, OriginKind, Outcome, Reason, Result
+from controller.journal_retention import SCHEDULED
+from controller.records import Command, LinkState, Origin, OriginKind, Outcome, Reason, Result, new_id
 from controller.site import LoadedSite
 from profiles.errors import NotKnown
 from profiles.model import Method
@@ -19,6 +21,8 @@ async def probe_bus(
     loaded: LoadedSite,
     submit: Callable[[Command], Awaitable[Outcome]],
     utc: Callable[[], float],
+    *,
+    scheduled: bool = False,
 ) -> ProbeReport:
     """Send the probe and say who answers.
 
@@ -30,6 +34,7 @@ async def probe_bus(
         loaded: the site.
         submit: carries a command out.
         utc: UTC seconds.
+        scheduled: whether nobody has asked: such probes are kept for a day where they found all well.
 
     Raises:
         NotKnown: the profile names no probe.
@@ -45,7 +50,12 @@ async def probe_bus(
     origin = Origin(OriginKind.PROBE, name)
     by_unit = profile.confirm.method is Method.REPLY or not _can_ask_all(bus)
     targets = units if by_unit and profile.actions[probe].send.addressed else [name]
-    outcomes = {target: await submit(Command(target, probe, origin=origin, at=utc())) for target in targets}
+
+    def command(target: str) -> Command:
+        asked = Command(target, probe, origin=origin, at=utc())
+        return replace(asked, id=SCHEDULED + new_id()) if scheduled else asked
+
+    outcomes = {target: await submit(command(target)) for target in targets}
     last = _worst(outcomes)
     answering = _answering(bus, outcomes, last)
     text, look_at = _conclusion(bus, last, answering, len(units))
@@ -64,6 +74,7 @@ async def probe_bus(
         bus.counters(),
         text,
         look_at,
+        () if last is None else tuple(lag * 1000 for lag in bus.lags_of(last.command_id)),
     )
 
 

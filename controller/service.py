@@ -44,6 +44,7 @@ from controller.site import LoadedSite
 from controller.states import StateBook
 from controller.submitting import Submitting
 from controller.surroundings import Surroundings
+from controller.upkeep import Upkeep
 from controller.views import site_view
 from controller.waiting import Clock, monotonic
 from profiles.compiled import CompiledProfile
@@ -99,6 +100,7 @@ class Controller:
             setup = bus_setup(name, spec, loaded, journal.learned(name))
             self._buses[name] = Bus(setup, loaded.profiles[name], surroundings, clock=clock)
         self._commands = Submitting(surroundings, self._buses, clock)
+        self._upkeep = Upkeep(loaded, self._buses, self._scheduled_probe, self._alerts.set, clock)
         self._saving = asyncio.Lock()
 
     def _first_states(self) -> StateBook:
@@ -158,6 +160,7 @@ class Controller:
         for bus in self._buses.values():
             await bus.start()
         self._watch.start()
+        self._upkeep.start()
 
     async def _begin_after_damage(self, set_aside: Path) -> None:
         """The journal was damaged: say so; where its locks are lost, lock every bus until somebody looks."""
@@ -180,6 +183,7 @@ class Controller:
     async def close(self) -> None:
         """End every command with its outcome, let the ports go, close the journal. Again: does nothing."""
         self._commands.refuse_new()
+        await self._upkeep.close()
         ended = await asyncio.gather(*(bus.stop() for bus in self._buses.values()), return_exceptions=True)
         for name, error in zip(self._buses, ended, strict=True):
             if error is not None:
@@ -372,6 +376,10 @@ class Controller:
             NotKnown: there is no such bus, or its profile has no probe.
         """
         return await probe_bus(self._bus(bus), self._loaded, self.submit, self._utc)
+
+    async def _scheduled_probe(self, bus: str) -> bool:
+        report = await probe_bus(self._bus(bus), self._loaded, self.submit, self._utc, scheduled=True)
+        return report.well
 
     async def simulate(self, bus: str, order: str) -> str:
         """Give a simulated bus a fault or press a button; says what it did.

@@ -110,6 +110,8 @@ class BusSpec(Strict):
     """How much longer it may keep it."""
     adapter_inverts: bool = False
     """Whether the adapter turns the levels round, as a line that idles low needs."""
+    probe_every_s: float | None = Field(default=None, ge=10, le=604_800)
+    """After so many seconds without a sign that the line is whole, the profile's harmless probe is sent."""
 
 
 MqttActions = Annotated[

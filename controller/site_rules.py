@@ -105,6 +105,7 @@ def _method(looked: LookedSite, name: str, bus: BusSpec, profile: CompiledProfil
     """Whether what the profile waits for can come back on such a line."""
     method = profile.confirm.method
     fitting = {Method.LOOP: "ring", Method.LOCAL: "shared", Method.REPLY: "shared"}.get(method)
+    _probes(looked, name, bus, profile)
     path: Key = ("buses", name, "topology")
     title = f"{profile.profile.name} confirms by {method}"
     if bus.topology == "tap" or fitting is None:
@@ -115,6 +116,25 @@ def _method(looked: LookedSite, name: str, bus: BusSpec, profile: CompiledProfil
         )
     elif method is Method.LOCAL and bus.hears_itself is False:
         looked.fault(("buses", name, "hears_itself"), f"is false, and {title}: by what it hears of itself")
+
+
+def _probes(looked: LookedSite, name: str, bus: BusSpec, profile: CompiledProfile) -> None:
+    """Whether a scheduled probe can be sent, and can tell anything."""
+    path: Key = ("buses", name, "probe_every_s")
+    if bus.probe_every_s is None:
+        return
+    if bus.topology == "tap":
+        looked.fault(path, "is for a bus that is written to, and this is a tap", "leave it out")
+    elif profile.profile.probe is None:
+        looked.fault(
+            path,
+            f"{profile.profile.name} names no harmless probe",
+            'leave it out, or add `probe = "ACTION"` to the profile',
+        )
+    elif profile.confirm.method is Method.NONE:
+        looked.fault(
+            path, f"{profile.profile.name} confirms nothing: no probe could find a break", "leave it out"
+        )
 
 
 def _unit(looked: LookedSite, name: str, unit: UnitSpec) -> None:
