@@ -17,6 +17,7 @@ from controller.bus_line import BusLine
 from controller.bus_setup import BusSetup
 from controller.carrier import Carrier
 from controller.command_queue import CommandQueue, TakenBack, Waiting
+from controller.control_lines import ControlLine
 from controller.courier import Courier
 from controller.guard import Cleared
 from controller.hearing import Hearing
@@ -282,6 +283,11 @@ class Bus:
     def on_report(self, report: Report) -> None:
         """A transmission is over."""
         self._carrier.on_report(report)
+
+    def on_control_lines(self, changes: Sequence[tuple[str, bool, bool]]) -> None:
+        """Control lines of the adapter stand so."""
+        at = self._with.utc()
+        self._publish([ControlLine(self.setup.id, line, level, at, first) for line, level, first in changes])
 
     def on_fault(self, error: BaseException) -> None:
         """The link's thread met a fault of this program and begins anew: it opens its port once more."""

@@ -60,6 +60,7 @@ class BusLine:
             self._courier,
             pass_on=self.setup.pass_on,
             writes=self.setup.writes,
+            control_lines=self.setup.control_lines,
             clock=self._clock,
         )
 

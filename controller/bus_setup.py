@@ -28,6 +28,8 @@ class BusSetup:
     jitter: float | None = None
     hop_bits: float | None = None
     """One hop in bit times, where it was learned."""
+    control_lines: frozenset[str] = frozenset()
+    """The adapter's control lines that are of use to the site: only these are looked at."""
 
     @property
     def writes(self) -> bool:

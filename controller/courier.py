@@ -29,6 +29,9 @@ class Recipient(Protocol):
     def on_report(self, report: Report) -> None:
         """A transmission is over."""
 
+    def on_control_lines(self, changes: Sequence[tuple[str, bool, bool]]) -> None:
+        """Control lines stand so: (line, level, whether it is the first word of it since the port opened)."""
+
     def on_fault(self, error: BaseException) -> None:
         """The link's thread met a fault of this program and began anew."""
 
@@ -60,6 +63,10 @@ class Courier:
     def finished(self, report: Report) -> None:
         """A transmission is over."""
         self._call(self._to.on_report, report)
+
+    def control_lines(self, changes: list[tuple[str, bool, bool]]) -> None:
+        """Control lines stand so."""
+        self._call(self._to.on_control_lines, changes)
 
     def thread_failed(self, error: BaseException) -> None:
         """The link's thread began anew."""

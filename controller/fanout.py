@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 from types import TracebackType
 from typing import Self
 
-from controller.records import BusStatus, Event, Lost, Record, Traffic
+from controller.records import BusStatus, ControlLine, Event, Lost, Record, Traffic
 
 __all__ = ["Fanout", "Subscription"]
 
@@ -179,7 +179,7 @@ class Fanout:
 
     def _tell(self, record: Record) -> None:
         kind = type(record)
-        bus = record.bus if isinstance(record, Traffic | Event | BusStatus) else None
+        bus = record.bus if isinstance(record, Traffic | Event | BusStatus | ControlLine) else None
         plan = self._plans.get((kind, bus))
         if plan is None:
             plan = self._plans[kind, bus] = self._plan(kind, bus)

@@ -12,6 +12,7 @@ import threading
 from collections import deque
 from collections.abc import Callable
 
+from controller.control_lines import LineWatch
 from controller.link_driving import LinkDriver, Order, ended
 from controller.link_gathering import LineEvent
 from controller.link_opening import PortOpener
@@ -52,6 +53,7 @@ class Link:
         listener: who is told.
         pass_on: whether frames of others are repeated (rings only).
         writes: False for a tap: then nothing is ever written, whatever is asked.
+        control_lines: those that the listener is told of; none for never looking at them.
         clock: monotonic seconds.
         opener: opens the port; called in a thread of its own.
     """
@@ -65,6 +67,7 @@ class Link:
         *,
         pass_on: bool = False,
         writes: bool = True,
+        control_lines: frozenset[str] = frozenset(),
         clock: Clock = monotonic,
         opener: Callable[[PortSettings], Port] = open_port,
     ) -> None:
@@ -74,6 +77,7 @@ class Link:
         self._opener = opener
         self._tell = Teller(listener, f"link {name}")
         self._driver = LinkDriver(times, self._tell, pass_on=pass_on, writes=writes)
+        self._lines = LineWatch(control_lines)
         self._waiter = Waiter()
         self._port: Port | None = None
         self._orders: deque[Order] = deque()
@@ -203,6 +207,7 @@ class Link:
     def _serve_until_lost(self, port: Port) -> None:
         self._port = port
         self._driver.opened(port.latency(), self._clock())
+        self._lines.opened(self._clock())
         self._tell.flush()
         try:
             self._serve(port)
@@ -235,6 +240,8 @@ class Link:
             else:
                 now = clock()
             driver.tick(port, now)
+            if now >= self._lines.due:
+                self._look_at_lines(port, now)
             if not (driver.busy or self._stopping):
                 driver.begin_next(port, now)
                 if now >= look_at:
@@ -244,6 +251,12 @@ class Link:
             if due is not None and now >= due:
                 self._tell.hand_over()
             self._tell.flush()
+
+    def _look_at_lines(self, port: Port, now: float) -> None:
+        levels = port.control_lines()
+        changes = self._lines.looked(levels, now, busy=self._driver.busy)
+        if changes:
+            self._tell.control_lines(changes)
 
     def _take_in(self, data: bytes, port: Port, now: float) -> None:
         if not data:
@@ -262,6 +275,8 @@ class Link:
     def _timeout(self, now: float, *, resting: bool) -> float | None:
         """Seconds until something is due."""
         due = self._driver.deadline
+        if self._lines.wanted and (due is None or self._lines.due < due):
+            due = self._lines.due
         telling = self._tell.due(idle=not self._driver.busy)
         if telling is not None and (due is None or telling < due):
             due = telling

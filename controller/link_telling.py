@@ -39,6 +39,9 @@ class LinkListener(Protocol):
     def finished(self, report: Report) -> None:
         """A transmission is over; told once for each."""
 
+    def control_lines(self, changes: list[tuple[str, bool, bool]]) -> None:
+        """Control lines stand so: (line, level, whether it is the first word of it since the port opened)."""
+
     def thread_failed(self, error: BaseException) -> None:
         """A fault of this program ended what was under way; the link begins anew."""
 
@@ -79,6 +82,10 @@ class Teller:
     def finished(self, report: Report) -> None:
         """A transmission is over."""
         self._say(lambda: self._listener.finished(report))
+
+    def control_lines(self, changes: list[tuple[str, bool, bool]]) -> None:
+        """Control lines have changed."""
+        self._say(lambda: self._listener.control_lines(changes))
 
     def failed(self, error: Exception) -> None:
         """A fault of this program; the same one is told once until there is a port again."""

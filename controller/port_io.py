@@ -26,6 +26,7 @@ from typing import Any
 import serial
 
 from controller import tty_driver
+from controller.control_lines import CONTROL_LINES
 from controller.tty_driver import DRIVER_ERRORS
 from profiles.errors import LinkLost
 from profiles.frames import reverse_bits
@@ -257,10 +258,18 @@ class Port:
 
     def control_lines(self) -> dict[str, bool]:
         """The levels of the modem control inputs, by name; empty where the port can't tell them."""
-        lines = {}
-        for name in ("cts", "dsr", "ri", "cd"):
+        if self._tty and self._descriptor is not None:
             try:
-                lines[name] = bool(getattr(self._device, name))
+                return tty_driver.control_lines(self._descriptor)
+            except OSError as error:
+                if error.errno in _NOT_OFFERED:
+                    return {}
+                raise self._lost(error) from error
+        lines = {}
+        for name in CONTROL_LINES:
+            try:
+                # pyserial has its own word for one of them.
+                lines[name] = bool(getattr(self._device, "cd" if name == "dcd" else name))
             except serial.PortNotOpenError as error:
                 raise self._lost(error) from error
             except DRIVER_ERRORS as error:

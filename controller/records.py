@@ -12,6 +12,7 @@ import typing
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
+from controller.control_lines import ControlLine
 from controller.plain import from_plain, to_plain
 from profiles.errors import InputError
 from profiles.model import Value
@@ -21,6 +22,7 @@ __all__ = [
     "Alert",
     "BusStatus",
     "Command",
+    "ControlLine",
     "Direction",
     "Event",
     "Known",
@@ -342,7 +344,19 @@ class Lost:
     count: int
 
 
-Record = Traffic | Command | Accepted | Outcome | StateChange | Event | Alert | Lock | BusStatus | Lost
+Record = (
+    Traffic
+    | Command
+    | Accepted
+    | Outcome
+    | StateChange
+    | Event
+    | ControlLine
+    | Alert
+    | Lock
+    | BusStatus
+    | Lost
+)
 """Everything that listeners are told."""
 
 _RECORDS: dict[str, type] = {kind.__name__: kind for kind in typing.get_args(Record)}

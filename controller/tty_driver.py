@@ -22,6 +22,7 @@ __all__ = [
     "DRIVER_ERRORS",
     "SETTINGS_ERRORS",
     "RateRefused",
+    "control_lines",
     "discard_output",
     "error_counts",
     "hold",
@@ -130,6 +131,25 @@ def rate(descriptor: int) -> int | None:
             fcntl.ioctl(descriptor, _TCGETS2, settings)
             return settings[_OSPEED] or None
     return None
+
+
+def control_lines(descriptor: int) -> dict[str, bool]:
+    """The levels of the modem control inputs, all in one question: a USB adapter takes its time for each.
+
+    Raises:
+        OSError: the port is gone, or its driver has none.
+    """
+    if sys.platform == "win32":
+        return {}
+    bits = array.array("i", [0])
+    fcntl.ioctl(descriptor, termios.TIOCMGET, bits)
+    masks = {
+        "cts": termios.TIOCM_CTS,
+        "dsr": termios.TIOCM_DSR,
+        "dcd": termios.TIOCM_CD,
+        "ri": termios.TIOCM_RI,
+    }
+    return {name: bool(bits[0] & mask) for name, mask in masks.items()}
 
 
 def error_counts(descriptor: int) -> dict[str, int]:

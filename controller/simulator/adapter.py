@@ -12,8 +12,8 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from controller.control_lines import CONTROL_LINES
 from controller.simulator.medium import Arrival
-from controller.simulator.orders import CONTROL_LINES
 from profiles.errors import BadValue
 
 __all__ = ["QUICK", "Adapter", "AdapterFacts"]

@@ -6,13 +6,13 @@ import difflib
 from dataclasses import dataclass
 from typing import ClassVar
 
+from controller.control_lines import CONTROL_LINES
 from controller.simulator.faults import FAULT_KINDS, Fault
 from controller.simulator.words import Words
 from profiles.errors import BadValue, InputError
 from profiles.model import Parameter, Value, ValueType
 
 __all__ = [
-    "CONTROL_LINES",
     "HELP",
     "Clear",
     "Help",
@@ -24,9 +24,6 @@ __all__ = [
     "parse_order",
     "read_value",
 ]
-
-CONTROL_LINES = ("cts", "dsr", "ri", "cd")
-"""The modem control lines that an adapter reads."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +70,7 @@ class Clear:
 class SetControlLine:
     """A modem control line of the adapter is switched."""
 
-    USAGE: ClassVar[str] = "line cts|dsr|ri|cd on|off"
+    USAGE: ClassVar[str] = "line cts|dsr|dcd|ri on|off"
     name: str
     on: bool
 

@@ -138,6 +138,7 @@ class Listener:
         self.batches: list[list[LineEvent]] = []
         self.reports: list[Report] = []
         self.faults: list[BaseException] = []
+        self.lines: list[tuple[str, bool, bool]] = []
         self.order: list[str] = []
         self.threads: set[str] = set()
 
@@ -160,6 +161,10 @@ class Listener:
     def finished(self, report: Report) -> None:
         self.reports.append(report)
         self._note(f"finished {report.id}")
+
+    def control_lines(self, changes: list[tuple[str, bool, bool]]) -> None:
+        self.lines += changes
+        self._note("control lines")
 
     def thread_failed(self, error: BaseException) -> None:
         self.faults.append(error)

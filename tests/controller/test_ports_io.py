@@ -387,5 +387,5 @@ def test_line_errors_are_told_by_name(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_control_lines_are_told_by_name() -> None:
     port = open_port(settings("loop://", rts=True, dtr=False))
-    assert port.control_lines() == {"cts": True, "dsr": False, "ri": False, "cd": True}
+    assert port.control_lines() == {"cts": True, "dsr": False, "dcd": True, "ri": False}
     port.close()

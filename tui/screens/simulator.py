@@ -29,6 +29,8 @@ _READY = (
     ("plug", "plug it in again"),
     ("press 1 power-on", "somebody presses power on at unit 1"),
     ("press 1 standby", "somebody presses standby at unit 1"),
+    ("line cts on", "a voltage on the adapter's control line CTS"),
+    ("line cts off", "no voltage on it"),
     ("show", "what stands"),
     ("clear all", "all faults are over"),
 )

@@ -225,7 +225,7 @@ class Serial(SerialBase):
     @property
     def cd(self) -> bool:
         """Carrier detect."""
-        return self._control_line("cd")
+        return self._control_line("dcd")
 
     @property
     def latency_s(self) -> float:

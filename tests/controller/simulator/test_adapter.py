@@ -54,7 +54,7 @@ def test_a_change_of_a_status_line_sends_what_is_held() -> None:
     assert adapter.due(1.0005) == []
     adapter.set_control_line("cts", True, 1.001)
     assert adapter.due(1.001) == [(b"abc", 1.001)]
-    assert adapter.control_lines == {"cts": True, "dsr": False, "ri": False, "cd": False}
+    assert adapter.control_lines == {"cts": True, "dsr": False, "dcd": False, "ri": False}
 
 
 def test_a_timer_that_runs_on_sends_at_its_own_beat() -> None:

@@ -60,7 +60,7 @@ def test_an_order_is_printed_as_it_was_written(order: str) -> None:
         ("press 1", "the action is missing"),
         ("press 1 set-volume level=1 level=2", "given twice"),
         ("line cts maybe", "on or off"),
-        ("line xyz on", "cts or dsr or ri or cd"),
+        ("line xyz on", "cts or dsr or dcd or ri"),
         ("clear everything", "is no fault"),
         ("clear cut two", "the unit must be"),
     ],

@@ -110,7 +110,7 @@ def test_what_has_not_left_can_be_waited_for_and_taken_back() -> None:
 def test_control_lines_are_read_and_driven() -> None:
     with opened() as port:
         assert (port.cts, port.dsr, port.ri, port.cd) == (False, False, False, False)
-        for name in ("cts", "dsr", "ri", "cd"):
+        for name in ("cts", "dsr", "dcd", "ri"):
             assert running("hall").order(f"line {name} on") == f"set: line {name} on"
         assert (port.cts, port.dsr, port.ri, port.cd) == (True, True, True, True)
         running("hall").order("line cts off")
