@@ -11,8 +11,20 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from controller.homie_devices import Device, Node, device_topic
+from controller.homie_root import (
+    ALL,
+    AllOff,
+    Claim,
+    OwnTarget,
+    Ping,
+    SetLock,
+    Watch,
+    bus_node,
+    object_schema,
+    root_nodes,
+)
 from controller.homie_values import Datatype, Property, property_for
-from controller.records import Known, LinkState
+from controller.records import Known
 from controller.site import LoadedSite
 from controller.site_model import MqttActions
 from profiles.compiled import CompiledAction, CompiledProfile
@@ -25,6 +37,7 @@ __all__ = [
     "Claim",
     "HomieSite",
     "OwnTarget",
+    "Ping",
     "Request",
     "SetAction",
     "SetLock",
@@ -35,8 +48,6 @@ __all__ = [
     "plain_parameters",
 ]
 
-ALL = "all"
-"""What switches the whole site off."""
 RUN = "run"
 """What an action without parameters is set to."""
 
@@ -92,37 +103,7 @@ class Request:
     property: Property
 
 
-@dataclass(frozen=True, slots=True)
-class Watch:
-    """Publish a bus's traffic for some time."""
-
-    property: Property
-    bus: str
-
-
-@dataclass(frozen=True, slots=True)
-class AllOff:
-    """Everything, a bus or a group off."""
-
-    property: Property
-
-
-@dataclass(frozen=True, slots=True)
-class SetLock:
-    """Set a service lock."""
-
-    property: Property
-
-
-@dataclass(frozen=True, slots=True)
-class Claim:
-    """Another controller asks whether this one is alive."""
-
-    property: Property
-
-
 UnitTarget = SetState | SetAction | Request
-OwnTarget = Watch | AllOff | SetLock | Claim
 Target = UnitTarget | OwnTarget
 
 
@@ -138,11 +119,6 @@ def plain_parameters(given: Any) -> dict[str, Value]:
         if not isinstance(value, bool | int | float | str):
             raise BadValue(f"{name} must be true, false, a number or a text")
     return dict(given)
-
-
-def bus_node(bus: str) -> str:
-    """The id of a bus's node: such that no bus takes the place of another node of the root."""
-    return f"bus-{bus}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +154,7 @@ class HomieSite:
             self.units[name] = device
             self._unit_of[device.id] = name
             self._plans[name] = plans[key]
-        nodes, self._own = _root_nodes(self.loaded)
+        nodes, self._own = root_nodes(self.loaded)
         self.root = Device(
             site.site.id,
             site.site.title or site.site.id,
@@ -309,12 +285,7 @@ def _schema(action: CompiledAction) -> dict[str, Any]:
             told["default"] = spec.default
         properties[name] = told
     needed = [name for name, spec in action.spec.parameters.items() if spec.default is None]
-    return _object(properties, needed)
-
-
-def _object(properties: dict[str, Any], needed: list[str]) -> dict[str, Any]:
-    required = {"required": needed} if needed else {}
-    return {"type": "object", "properties": properties, **required, "additionalProperties": False}
+    return object_schema(properties, needed)
 
 
 def _request(actions: tuple[str, ...]) -> Property:
@@ -332,50 +303,5 @@ def _request(actions: tuple[str, ...]) -> Property:
         Datatype.JSON,
         settable=True,
         retained=False,
-        schema=_object(properties, ["id", "action"]),
+        schema=object_schema(properties, ["id", "action"]),
     )
-
-
-def _root_nodes(loaded: LoadedSite) -> tuple[tuple[Node, ...], dict[tuple[str, str], OwnTarget]]:
-    site = loaded.site
-    scopes = [ALL, *site.buses, *dict.fromkeys(u.group for u in site.units.values() if u.group)]
-    off = Property("off", "Off", Datatype.ENUM, settable=True, retained=False, values=tuple(scopes))
-    claim = Property("claim", "Which controller is alive", Datatype.STRING, settable=True, retained=False)
-    needed = ["target", "who", "why"]
-    schema = _object({name: {"type": "string"} for name in needed}, needed)
-    lock = Property("lock", "Set one", Datatype.JSON, settable=True, retained=False, schema=schema)
-    nodes = [
-        Node("site", "Site", (off,)),
-        Node(
-            "controller",
-            "Controller",
-            (
-                Property("instance", "Which one it is", Datatype.STRING),
-                claim,
-                Property("commands", "Commands and refusals, counted", Datatype.JSON),
-                Property("response-prefix", "Where response topics must lie", Datatype.STRING),
-            ),
-        ),
-        Node("locks", "Service locks", (Property("standing", "Those that stand", Datatype.JSON), lock)),
-    ]
-    own: dict[tuple[str, str], OwnTarget] = {
-        ("site", "off"): AllOff(off),
-        ("controller", "claim"): Claim(claim),
-        ("locks", "lock"): SetLock(lock),
-    }
-    for bus in site.buses:
-        watch = Property("watch", "Publish traffic for", Datatype.DURATION, settable=True)
-        own[bus_node(bus), "watch"] = Watch(watch, bus)
-        nodes.append(Node(bus_node(bus), f"Bus {bus}", (*_BUS, watch)))
-    return tuple(nodes), own
-
-
-_BUS = (
-    Property("link", "Link", Datatype.ENUM, values=tuple(state.value for state in LinkState)),
-    Property("why", "Why the link is down", Datatype.STRING),
-    Property("units-answering", "Units answering", Datatype.INTEGER),
-    Property("units-expected", "Units expected", Datatype.INTEGER),
-    Property("echo-lag", "Echo lag", Datatype.FLOAT, unit="s"),
-    Property("counters", "Counters", Datatype.JSON),
-    Property("traffic", "Traffic, while watched", Datatype.JSON, retained=False),
-)

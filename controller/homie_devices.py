@@ -49,6 +49,8 @@ class Publication:
     waits: Waits = Waits.ALWAYS
     correlation: bytes | None = None
     """MQTT 5 correlation data, of a response."""
+    sender: str = ""
+    """What we call ourselves, in MQTT 5's user property ``from``."""
 
 
 def device_topic(device: str) -> str:

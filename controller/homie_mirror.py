@@ -8,6 +8,7 @@ from typing import Any
 
 from controller.homie import HomieSite
 from controller.homie_devices import Device, Publication
+from controller.homie_overview import alerts_message
 from controller.homie_publications import (
     alert_message,
     bus_messages,
@@ -67,6 +68,7 @@ class Mirror:
     _told: dict[str, None] = field(default_factory=dict)
     """Commands whose outcome is shown already: it comes by two roads, in any order."""
     _locks: dict[str, Lock] = field(default_factory=dict)
+    _alerts: dict[str, Alert] = field(default_factory=dict)
     _states: dict[tuple[str, str], StateValue] = field(default_factory=dict)
 
     # What is handed out
@@ -111,12 +113,13 @@ class Mirror:
                 changed += self.state(StateChange(unit, state, value))
         for status in found.buses:
             changed += self.put(bus_messages(self.site, status))
-        wanted = [alert_message(self.site, alert) for alert in found.alerts]
+        self._alerts = {alert.id: alert for alert in found.alerts}
+        wanted = [alert_message(self.site, alert) for alert in self._alerts.values()]
         topics = {each.topic for each in wanted}
         for there in list(self._values.values()):
             over = [t for t in there if "/$alert/" in t and t not in topics]
             changed += self.put([Publication(topic, b"") for topic in over])
-        changed += self.put(wanted)
+        changed += self.put([*wanted, alerts_message(self.site, self._alerts.values())])
         self._locks = {lock.id: lock for lock in found.locks}
         return changed + self.put([locks_message(self.site, self._locks.values())])
 
@@ -140,7 +143,12 @@ class Mirror:
 
     def alert(self, alert: Alert) -> list[Publication]:
         """An alert is raised, changed or over."""
-        return self.put([alert_message(self.site, alert)])
+        if alert.over:
+            self._alerts.pop(alert.id, None)
+        else:
+            self._alerts[alert.id] = alert
+        told = alert_message(self.site, alert), alerts_message(self.site, self._alerts.values())
+        return self.put(told)
 
     def lock(self, lock: Lock) -> list[Publication]:
         """A lock is set or cleared."""

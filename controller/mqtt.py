@@ -18,6 +18,7 @@ from typing import Self
 from controller.homie import HomieSite
 from controller.homie_devices import Device, Publication
 from controller.homie_mirror import Mirror, Snapshot
+from controller.homie_overview import about_messages
 from controller.homie_publications import log_message
 from controller.mqtt_announce import announcements
 from controller.mqtt_connection import Connection
@@ -271,6 +272,7 @@ class MqttBridge:
                 Publication(topic("controller", "instance"), self.instance.encode()),
                 Publication(topic("controller", "response-prefix"), self._prefix.encode()),
                 self._orders.counters(),
+                *about_messages(self._mirror.site),
             ]
         )
         for bus in self._loaded.site.buses:
@@ -389,6 +391,7 @@ class MqttBridge:
             self._versions[site.units[unit].id] = max(
                 int(self._utc()), self._versions.get(site.units[unit].id, 0) + 1
             )
+        self._publish(self._mirror.put(about_messages(site, [bus])))
         await self._take_snapshot()
         if self._connection is not None:
             with contextlib.suppress(BrokerError):

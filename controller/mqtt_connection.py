@@ -305,9 +305,12 @@ class Connection:
 
     def _hand_over(self, publication: Publication) -> None:
         properties = None
-        if self._five and publication.correlation is not None:
+        if self._five and (publication.correlation is not None or publication.sender):
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # -- has no types
-            properties.CorrelationData = publication.correlation
+            if publication.correlation is not None:
+                properties.CorrelationData = publication.correlation
+            if publication.sender:
+                properties.UserProperty = ("from", publication.sender)
         self._handed += 1
         self._client.publish(
             publication.topic, publication.payload, publication.qos, publication.retain, properties

@@ -17,6 +17,7 @@ from controller.homie import (
     Claim,
     HomieSite,
     OwnTarget,
+    Ping,
     Request,
     SetAction,
     SetLock,
@@ -131,7 +132,7 @@ class Intake:
         origin = Origin(OriginKind.MQTT, _name(message.sender), claimed=True)
         try:
             value = decode(message.payload, target.property)
-            if isinstance(target, AllOff | Watch | SetLock | Claim):
+            if isinstance(target, AllOff | Watch | SetLock | Claim | Ping):
                 if isinstance(target, AllOff) or self._room(now):
                     return AskedOfUs(target, value, message.payload, origin)
                 return Refused(Why.TOO_FAST, _TOO_FAST)

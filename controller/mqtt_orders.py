@@ -8,9 +8,10 @@ from collections import Counter
 from collections.abc import Callable, Coroutine, Iterable
 from typing import Any
 
-from controller.homie import ALL, AllOff, SetLock, Watch
+from controller.homie import ALL, AllOff, Ping, SetLock, Watch
 from controller.homie_devices import Publication, Waits
 from controller.homie_mirror import Mirror
+from controller.homie_overview import off_outcome_message, ping_message
 from controller.homie_publications import json_payload, outcome_payload
 from controller.mqtt_intake import Asked, AskedOfUs, Intake, Refused, Why
 from controller.mqtt_log import FewLines
@@ -101,6 +102,10 @@ class Orders:
                     self._counts["response-ignored"] += 1
                     self._warn(f"{message.topic}: a response topic that is not under the site's own prefix")
                 self._carry_out(judged)
+            case AskedOfUs(target=Ping()):
+                # Not counted: the counters are published, and a ping every few seconds is no news.
+                answer = ping_message(self._mirror.site, judged.value)
+                self._publish([] if answer is None else [answer])
             case AskedOfUs():
                 self._counts["taken"] += 1
                 self._ours(judged, message.topic)
@@ -174,16 +179,17 @@ class Orders:
                 self._publish(self._mirror.watch(bus, asked.payload if asked.value > 0 else None))
                 self.watches.watch(bus, asked.value)
             case AllOff():
-                scope = None if asked.value == ALL else str(asked.value)
-                self._begin(self._all_off(scope, asked.origin))
+                self._begin(self._all_off(str(asked.value), asked.origin))
             case SetLock():
                 self._begin(self._lock(asked, topic))
 
-    async def _all_off(self, scope: str | None, origin: Origin) -> None:
+    async def _all_off(self, scope: str, origin: Origin) -> None:
         try:
-            await self._controller.all_off(scope, origin)
+            outcomes = await self._controller.all_off(None if scope == ALL else scope, origin)
         except LinewardenError as error:
             self._warn(f"all off: {error}")
+        else:
+            self._publish([off_outcome_message(self._mirror.site, scope, outcomes)])
 
     async def _lock(self, asked: AskedOfUs, topic: str) -> None:
         given = asked.value

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from controller.homie import AllOff, HomieSite, Request, SetAction, SetLock, SetState, Watch
+from controller.homie import AllOff, HomieSite, Ping, Request, SetAction, SetLock, SetState, Watch
 from controller.homie_devices import Device
 from controller.homie_mirror import Mirror, Snapshot
 from controller.homie_publications import alert_message, log_message
@@ -29,6 +29,7 @@ from controller.records import (
     Result,
     StateChange,
     StateValue,
+    from_json,
 )
 from profiles.errors import BadValue
 from tests.controller.mqtt.hall import ROOT, SITE, site_file, topic
@@ -168,6 +169,7 @@ def test_an_action_with_several_parameters_takes_json_by_a_schema(tmp_path: Path
         (f"{ROOT}/bus-sound/watch/set", Watch),
         (f"{ROOT}/site/off/set", AllOff),
         (f"{ROOT}/locks/lock/set", SetLock),
+        (f"{ROOT}/controller/ping/set", Ping),
         (topic("mixer", "known/power/set"), None),
         (topic("mixer", "last/outcome/set"), None),
         (topic("mixer", "state/power"), None),
@@ -327,11 +329,16 @@ def test_alerts_stand_under_their_device_and_go_when_they_are_over(site: HomieSi
     mirror = Mirror(site)
     alert = Alert("chain-sound", "sound", NOW, "the ring is open", "the cable")
     raised = mirror.alert(alert)
-    assert [(each.topic, each.payload, each.retain) for each in raised] == [
-        (f"{ROOT}/$alert/chain-sound", b"sound: the ring is open; look at the cable", True)
-    ]
+    shown, listed = raised
+    assert (shown.topic, shown.retain) == (f"{ROOT}/$alert/chain-sound", True)
+    assert shown.payload == b"sound: the ring is open; look at the cable"
+    assert (listed.topic, listed.retain) == (f"{ROOT}/alerts/standing", True)
+    assert [from_json(Alert, each) for each in json.loads(listed.payload)] == [alert]
     over = mirror.alert(Alert("chain-sound", "sound", NOW, "the ring is open", over=True))
-    assert [(each.topic, each.payload) for each in over] == [(f"{ROOT}/$alert/chain-sound", b"")]
+    assert [(each.topic, each.payload) for each in over] == [
+        (f"{ROOT}/$alert/chain-sound", b""),
+        (f"{ROOT}/alerts/standing", b"[]"),
+    ]
     of_unit = alert_message(site, Alert("stuck-mixer", "mixer", NOW, "it is stuck"))
     assert of_unit.topic == topic("mixer", "$alert/stuck-mixer")
 
@@ -347,6 +354,7 @@ def test_a_snapshot_clears_what_was_missed(site: HomieSite) -> None:
     assert found == {
         topic("mixer", "state/power"): b"",
         f"{ROOT}/$alert/chain-sound": b"",
+        f"{ROOT}/alerts/standing": b"[]",
         f"{ROOT}/locks/standing": b"[]",
     }
 

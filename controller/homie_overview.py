@@ -1,0 +1,122 @@
+"""What a dashboard needs of a site and a Homie description has no place for: as properties of the root. Pure.
+
+``bus-BUS/about`` says how a bus is wired, what hangs on it, and what its profile can say; ``alerts/standing``
+has the alerts with since when; ``controller/ping`` comes back; ``site/off-outcome`` tells what became of
+switching everything off.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from controller.api import ActionView, BusView
+from controller.homie import HomieSite
+from controller.homie_devices import Publication, Waits
+from controller.homie_publications import json_payload
+from controller.homie_root import ABOUT, ALERTS, OFF_OUTCOME, PING, bus_node
+from controller.plain import to_plain
+from controller.records import Alert, Outcome
+from controller.views import site_view
+from profiles.model import Value
+
+__all__ = [
+    "BusAbout",
+    "UnitAbout",
+    "about_messages",
+    "alerts_message",
+    "off_outcome_message",
+    "ping_message",
+]
+
+_PING = re.compile(r"[A-Za-z0-9._:-]{1,64}")
+
+
+@dataclass(frozen=True, slots=True)
+class UnitAbout:
+    """A unit, in what its device's description does not say."""
+
+    id: str
+    title: str
+    address: int | None
+    role: str
+    group: str
+    ask_before_energise: bool = False
+    actions: tuple[str, ...] | None = None
+    """What it can be told over MQTT; None where that is all that the profile has."""
+
+
+@dataclass(frozen=True, slots=True)
+class BusAbout:
+    """A bus, its units, and what its profile says of them."""
+
+    bus: BusView
+    """Without its port, which is nobody's business elsewhere."""
+    units: tuple[UnitAbout, ...]
+    actions: tuple[ActionView, ...]
+    states: dict[str, dict[str, Value | list[Value] | None]]
+
+
+def about_messages(site: HomieSite, buses: Iterable[str] | None = None) -> list[Publication]:
+    """What each of these buses is like; None for all."""
+    view = site_view(site.loaded)
+    wanted = None if buses is None else set(buses)
+    told = []
+    for bus in view.buses:
+        if wanted is not None and bus.id not in wanted:
+            continue
+        units = [unit for unit in view.units if unit.bus == bus.id]
+        abouts = []
+        for unit in units:
+            has = site.units[unit.id].properties
+            allowed = tuple(action.name for action in unit.actions if ("actions", action.name) in has)
+            abouts.append(
+                UnitAbout(
+                    unit.id,
+                    unit.title,
+                    unit.address,
+                    unit.role,
+                    unit.group,
+                    unit.ask_before_energise,
+                    None if len(allowed) == len(unit.actions) else allowed,
+                )
+            )
+        about = BusAbout(
+            replace(bus, port=""),
+            tuple(abouts),
+            units[0].actions if units else (),
+            units[0].states if units else {},
+        )
+        topic = site.root.value_topic(bus_node(bus.id), ABOUT.id)
+        told.append(Publication(topic, json_payload(to_plain(about)), waits=Waits.NEWEST))
+    return told
+
+
+def alerts_message(site: HomieSite, alerts: Iterable[Alert]) -> Publication:
+    """The alerts that stand, each with since when."""
+    told = [to_plain(alert) for alert in alerts]
+    topic = site.root.value_topic(ALERTS.id, "standing")
+    return Publication(topic, json_payload(told), waits=Waits.NEWEST)
+
+
+def ping_message(site: HomieSite, word: str) -> Publication | None:
+    """A ping's answer: the same word; None where it is no word that is given back."""
+    if not _PING.fullmatch(word):
+        return None
+    topic = site.root.value_topic("controller", PING.id)
+    return Publication(topic, word.encode(), retain=False, qos=0, waits=Waits.BOUNDED)
+
+
+def off_outcome_message(site: HomieSite, scope: str, outcomes: Iterable[Outcome]) -> Publication:
+    """What became of each command that switching off was made of; whose they are is in ``last/outcome``."""
+    told = [
+        {
+            "command_id": each.command_id,
+            "result": each.result.value,
+            "reason": each.reason.value if each.reason else None,
+        }
+        for each in outcomes
+    ]
+    topic = site.root.value_topic("site", OFF_OUTCOME.id)
+    return Publication(topic, json_payload({"scope": scope, "outcomes": told}), retain=False)
