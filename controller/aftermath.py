@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from controller.guard import Cleared
 from controller.records import Known, Outcome, Reason, Result, StateChange
@@ -39,21 +39,35 @@ def states_after(
                 names = [name for name in book.names(unit) if not spoken(unit, name)]
                 changes += book.doubt(unit, names, utc, identity)
             continue
-        sets = resolve(cleared.action.spec.sets, cleared.values)
+        sets, loose = _says(cleared)
+        loose = [name for name in loose if not spoken(unit, name)]
         if report.result is Result.ANSWERED:
-            changes += book.put(unit, sets | _told(cleared, report), Known.OBSERVED, utc, identity)
+            told = _told(cleared, report)
+            changes += book.doubt(unit, [name for name in loose if name not in told], utc, identity)
+            changes += book.put(unit, sets | told, Known.OBSERVED, utc, identity)
             continue
         sets = {name: value for name, value in sets.items() if not spoken(unit, name)}
         if report.result.good:
+            changes += book.doubt(unit, loose, utc, identity)
             changes += book.put(unit, sets, known_by(report.result), utc, identity)
             continue
         refused = report.reason is Reason.REFUSED_BY_UNIT
         if report.all_out and not (refused and report.attempts <= 1):
             # The whole message was out: the unit may have obeyed, whatever came back.
-            changes += book.doubt(unit, sets, utc, identity)
+            changes += book.doubt(unit, {**dict.fromkeys(loose), **sets}, utc, identity)
         if refused:
             changes += book.put(unit, _told(cleared, report), Known.OBSERVED, utc, identity)
     return changes
+
+
+def _says(cleared: Cleared) -> tuple[dict[str, Value], Sequence[str]]:
+    """What its action says of the states, and which of them may be anything after it."""
+    action = cleared.action
+    if action is None:
+        return {}, ()
+    if cleared.profile is None:
+        return resolve(action.spec.sets, cleared.values), action.spec.unsettles
+    return cleared.profile.says(action, cleared.values, cleared.address)
 
 
 def _told(cleared: Cleared, report: Report) -> dict[str, Value]:

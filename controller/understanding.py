@@ -158,11 +158,13 @@ class Understanding:
         text = _words(names, values, self._name(reading.address))
         unit, units = self._unit(reading.address), self._whom(reading.address)
         sets = resolve(action.spec.sets, values)
+        loose = action.spec.unsettles
         if action.twins:
-            doubted = tuple((each, tuple(sets)) for each in units)
+            doubted = tuple((each, (*sets, *loose)) for each in units)
             return Understood(data, text, unit, (), doubted, None, dict(values))
         states = tuple((each, sets, Known.PRESUMED) for each in units) if sets else ()
-        return Understood(data, text, unit, states, (), None, dict(values))
+        doubted = tuple((each, loose) for each in units) if loose else ()
+        return Understood(data, text, unit, states, doubted, None, dict(values))
 
     def _overheard_answer(self, data: bytes, answer: _Answer, reading: Reading) -> Understood:
         """A unit's answer to somebody else: it says how the unit is, where it can mean one thing only."""

@@ -59,6 +59,8 @@ class CompiledAction:
     """The answers it can get: its own, and after them those that any action can get."""
     twins: tuple[str, ...] = ()
     """Other actions that say the same bytes, such as a toggle under two names."""
+    kin: tuple[str, ...] = ()
+    """Other actions that say the same bytes at some values, such as one that takes any coil's number."""
 
     @property
     def title(self) -> str:
@@ -166,8 +168,13 @@ class CompiledProfile:
                 for other in self.actions.values()
                 if other is not action and other.send.sets == action.send.sets and not action.send.fields
             )
-            if twins:
-                self.actions[action.name] = replace(action, twins=twins)
+            kin = tuple(
+                other.name
+                for other in self.actions.values()
+                if other is not action and other.name not in twins and other.send.overlaps(action.send)
+            )
+            if twins or kin:
+                self.actions[action.name] = replace(action, twins=twins, kin=kin)
         self.observations = tuple(
             CompiledObservation(
                 index,
@@ -207,6 +214,25 @@ class CompiledProfile:
             known = " or ".join(near) if near else ", ".join(self.actions)
             raise NotKnown(f"{self.profile.name} has no action {name!r}", todo=f"try {known}")
         return found
+
+    def says(
+        self, action: CompiledAction, values: Mapping[str, Value], address: int | None
+    ) -> tuple[dict[str, Value], tuple[str, ...]]:
+        """What an action tells of the states at these values: what they become, and which may be anything.
+
+        The same bytes do the same: where another action says what this one says at these values, what that
+        one sets is so as well.
+        """
+        sets = resolve(action.spec.sets, values)
+        loose = dict.fromkeys(action.spec.unsettles)
+        others = [] if action.send.counters else [self.actions[name] for name in action.kin]
+        data = action.send.build(values, address=address).data if others else b""
+        for other in others:
+            reading = other.send.read(data)
+            if reading is not None:
+                sets = resolve(other.spec.sets, reading.values) | sets
+                loose |= dict.fromkeys(other.spec.unsettles)
+        return sets, tuple(state for state in loose if state not in sets)
 
     def matcher(self) -> StreamMatcher[Meaning]:
         """A fresh matcher that tells this profile's observations, and its actions when others send them."""

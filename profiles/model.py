@@ -263,6 +263,8 @@ class Action(Strict):
     """False for toggles and steps: no retry once the last frame is out."""
     reply: tuple[Reply, ...] = Field(default=(), strict=False)
     sets: Sets = Field(default_factory=dict)
+    unsettles: tuple[Name, ...] = Field(default=(), strict=False, examples=['["volume"]'])
+    """States that it may change, nobody can say to what: steps, moves that are stopped half way."""
     hold_off_ms: float = Field(default=0.0, ge=0, le=600_000)
     """The least time before the next action to the same unit."""
     only_if: Sets = Field(default_factory=dict)

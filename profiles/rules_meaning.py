@@ -229,6 +229,7 @@ def _action(looked: Looked, name: str, action: Action) -> None:
             )
     _sets(looked, (*path, "sets"), action.sets, action.parameters)
     _sets(looked, (*path, "only_if"), action.only_if, {})
+    _unsettles(looked, path, action)
     for number, reply in enumerate(action.reply):
         _reply(looked, (*path, "reply", number), reply)
         if reply.to:
@@ -295,6 +296,19 @@ def _sets(
             parameter is None and other is not spec and (other.type, other.values) != (spec.type, spec.values)
         ):
             looked.fault((*path, state), f"{value} sets another state of another type as well")
+
+
+def _unsettles(looked: Looked, path: Path, action: Action) -> None:
+    """What may change must be a state, and none that the action says anyway."""
+    for index, state in enumerate(action.unsettles):
+        if not looked.knows("states", state):
+            looked.fault((*path, "unsettles", index), *_no("state", state, looked.names("states")))
+        elif state in action.sets:
+            looked.fault(
+                (*path, "unsettles", index),
+                f"{state} is in `sets` as well",
+                "leave it in `sets` where the action says what it becomes, else in `unsettles`",
+            )
 
 
 def _probe(looked: Looked) -> None:

@@ -77,6 +77,8 @@ def dry_run(action: CompiledAction, address: int | None, unit: str) -> DryRun:
         return DryRun(head, b"", (str(error),))
     if sets:
         words.append("sets " + ", ".join(f"{name} {value_word(value)}" for name, value in sets.items()))
+    if action.spec.unsettles:
+        words.append(f"{', '.join(action.spec.unsettles)} unknown after it")
     words.append(f"effect {action.spec.effect.value}")
     if action.spec.repeat > 1:
         words.append(f"sent {action.spec.repeat} times")
@@ -95,7 +97,7 @@ def only_action(text: str, name: str) -> CompiledProfile | None:
 
     Its line settings and confirmation stand in: the bytes do not depend on them.
     """
-    return _only(text, "actions", name, ("sets", "only_if"))
+    return _only(text, "actions", name, ("sets", "unsettles", "only_if"))
 
 
 def only_observation(text: str, index: int) -> CompiledProfile | None:
