@@ -126,6 +126,8 @@ class Command:
     """UTC seconds after which it is stale; None for never."""
     raw: bytes | None = None
     """Raw bytes instead of an action: local only, where the site allows it."""
+    by_hand: bool = False
+    """Nothing is to be sent: a person says that the states in ``parameters`` are so."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +148,8 @@ class Result(enum.StrEnum):
     """The reply matched."""
     SENT = "sent"
     """Written, and nothing could confirm it."""
+    PRESUMED = "presumed"
+    """Nothing was to be sent: a person set a state right by hand."""
     FAILED = "failed"
     REFUSED = "refused"
     """Nothing was written."""
@@ -156,7 +160,7 @@ class Result(enum.StrEnum):
     @property
     def good(self) -> bool:
         """Whether what was asked came about, as far as can be known."""
-        return self in (Result.CONFIRMED, Result.ANSWERED, Result.SENT)
+        return self in (Result.CONFIRMED, Result.ANSWERED, Result.SENT, Result.PRESUMED)
 
 
 class Reason(enum.StrEnum):

@@ -37,7 +37,9 @@ async def remember_commands(gate: Gate, journal: Journal, *, utc: float, now: fl
 
 def _sent(entries: list[JournalEntry]) -> list[tuple[float, JournalEntry]]:
     return [
-        (entry.outcome.at, entry) for entry in entries if entry.outcome and _may_have_gone_out(entry.outcome)
+        (entry.outcome.at, entry)
+        for entry in entries
+        if entry.outcome and not entry.command.by_hand and _may_have_gone_out(entry.outcome)
     ]
 
 

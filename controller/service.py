@@ -17,6 +17,7 @@ from controller.alerts import AlertBook
 from controller.all_off import off_actions, off_order
 from controller.api import JournalEntry, JournalQuery, ProbeReport, ProfileText, SiteView
 from controller.bus import Bus
+from controller.by_hand import enter_by_hand
 from controller.command_queue import TakenBack
 from controller.fanout import Fanout
 from controller.from_site import bus_rules, bus_setup, end_own_lines, keeping, unit_rules
@@ -326,8 +327,10 @@ class Controller:
         problem = spec.problem(value)
         if problem:
             raise BadValue(f"{state} {problem}, not {value!r}", where=unit)
-        log.info("%s of %s is set to %r by hand (%s %s)", state, unit, value, origin.kind, origin.name)
-        for change in self._states.put(unit, {state: value}, Known.PRESUMED, self._utc()):
+        entry = await enter_by_hand(
+            self._journal, unit, state, value, origin, utc=self._utc, failed=self._watch.failed
+        )
+        for change in self._states.put(unit, {state: value}, Known.PRESUMED, self._utc(), entry.id):
             self._fanout.publish(change)
             found = change.value
         return found

@@ -17,6 +17,7 @@ def known_by(result: Result) -> Known:
         Result.ANSWERED: Known.OBSERVED,
         Result.CONFIRMED: Known.CONFIRMED,
         Result.SENT: Known.PRESUMED,
+        Result.PRESUMED: Known.PRESUMED,
     }.get(result, Known.UNKNOWN)
 
 

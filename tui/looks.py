@@ -79,5 +79,5 @@ class Looks:
     def result(self, result: Result) -> str:
         """The style of what became of a command."""
         if result.good:
-            return self.care if result is Result.SENT else self.well
+            return self.care if result in (Result.SENT, Result.PRESUMED) else self.well
         return self.care if result in (Result.REFUSED, Result.CANCELLED) else self.wrong

@@ -104,6 +104,8 @@ def action_words(command: Command) -> str:
     if command.raw is not None:
         return f"{plain(command.unit)}: bytes {hexadecimal(command.raw)}"
     given = " ".join(f"{name}={value_word(value)}" for name, value in command.parameters.items())
+    if command.by_hand:
+        return plain(f"{command.unit} {given}")
     return plain(f"{command.unit} {command.action} {given}".rstrip())
 
 
