@@ -6,6 +6,7 @@ import argparse
 from typing import NoReturn
 
 from tui.bench_arguments import add_bench
+from tui.box_arguments import add_box
 
 __all__ = ["build_parser"]
 
@@ -68,6 +69,7 @@ def build_parser() -> argparse.ArgumentParser:
     ):
         add(commands)
     add_bench(commands.add)
+    add_box(commands.add)
     for add in (_check, _profiles, _ports, _sim, _journal):
         add(commands)
     return parser

@@ -1,0 +1,61 @@
+"""The arguments of the commands around a box: its wiring, and a unit's qualification."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+
+__all__ = ["add_box"]
+
+Add = Callable[[str, str], argparse.ArgumentParser]
+
+
+def add_box(add: Add) -> None:
+    """Add the commands around a box.
+
+    Args:
+        add: makes a command of its name and what it does.
+    """
+    _wiring(add)
+
+
+def _json(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
+
+
+def _wiring(add: Add) -> None:
+    command = add("wiring", "interface values for a trigger input or a bus line, with their margins")
+    command.description = (
+        "Works out a trigger input, a level conversion and a pull-up: each value with its working, margin "
+        "and source. Without --trigger, --line and --pull-up: a trigger input of 5 to 24 V. Exit code 1 "
+        "where no value works, or where one that was given leaves a limit."
+    )
+    command.epilog = "example: linewarden wiring --trigger 5..12 --picture trigger.svg"
+    trigger = command.add_argument_group("a trigger input, isolated by an opto-isolator")
+    trigger.add_argument("--trigger", metavar="VOLTS", help="when it is on, such as 5..24 or 12")
+    trigger.add_argument("--resistor", metavar="OHMS", help="R1 that is there already, to be checked")
+    trigger.add_argument("--led-volts", metavar="VOLTS", help="its LED's forward voltage (1.0..1.5)")
+    trigger.add_argument("--led-current", metavar="AMPERES", help="least and most through it (1mA..20mA)")
+    trigger.add_argument("--transfer", metavar="PERCENT", help="its least current transfer ratio (50)")
+    trigger.add_argument("--supply", metavar="VOLTS", help="of the box: volts, a range, or usb (usb)")
+    line = command.add_argument_group("a bus line into an input of a lower voltage, by a divider")
+    line.add_argument("--line", metavar="VOLTS", help="the line's high level: volts, a range, or usb")
+    line.add_argument("--logic", metavar="VOLTS", help="the supply of the input (3.3)")
+    line.add_argument("--divider", metavar="R3/R4", help="a divider that is there already, such as 33k/47k")
+    line.add_argument("--line-current", metavar="AMPERES", help="the most that the line may lose (1mA)")
+    pull = command.add_argument_group("a pull-up against the capacitance of the cable")
+    pull.add_argument("--pull-up", metavar="VOLTS", help="what it pulls up to: volts, a range, or usb")
+    pull.add_argument("--pull-up-resistor", metavar="OHMS", help="R5 that is there already, to be checked")
+    cable = pull.add_mutually_exclusive_group()
+    cable.add_argument("--cable", metavar="METRES", help="of cable, at 100 pF each (5)")
+    cable.add_argument("--capacitance", metavar="FARADS", help="of the whole line, such as 500p")
+    pull.add_argument("--sink", metavar="AMPERES", help="what the weakest output on it sinks (3mA)")
+    more = command.add_argument_group("for all of them")
+    settings = more.add_mutually_exclusive_group()
+    settings.add_argument("--profile", metavar="P", help="a profile whose baud and idle level to take")
+    settings.add_argument("--baud", metavar="RATE", type=float, help="bits a second (9600)")
+    more.add_argument("--idle", choices=("high", "low"), help="the line's level at rest (high)")
+    more.add_argument("--series", metavar="E", default="E24", help="of IEC 60063: E3 to E192 (E24)")
+    more.add_argument("--tolerance", metavar="PERCENT", help="of the resistors (5; 1 in a divider)")
+    command.add_argument("--picture", metavar="FILE.svg", help="also draw the circuits with their values")
+    _json(command)
