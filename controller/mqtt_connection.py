@@ -40,7 +40,7 @@ _LARGEST_PACKET = 1 << 20
 _WINDOW = 200
 """Publications handed to the network thread and not acknowledged yet."""
 _MOST_UNREAD = 1000
-"""Messages that wait for the event loop; more are dropped and counted."""
+"""Messages that wait for the event loop, if nothing else is said; more are dropped and counted."""
 _FILTERS_AT_ONCE = 100
 
 
@@ -58,6 +58,7 @@ class Connection:
         *,
         will: Publication | None = None,
         keepalive: int = 20,
+        unread: int = _MOST_UNREAD,
     ) -> None:
         self.settings = settings
         self.lost: asyncio.Future[BrokerError] = asyncio.get_running_loop().create_future()
@@ -69,6 +70,7 @@ class Connection:
         self._loop = asyncio.get_running_loop()
         self._on_messages = on_messages
         self._keepalive = keepalive
+        self._most_unread = unread
         self._connected: asyncio.Future[None] = self._loop.create_future()
         self._granted: dict[int, asyncio.Future[list[ReasonCode]]] = {}
         self._unread: deque[Incoming] = deque()
@@ -117,6 +119,7 @@ class Connection:
         *,
         will: Publication | None = None,
         keepalive: int = 20,
+        unread: int = _MOST_UNREAD,
     ) -> Self:
         """Connect: clean, and with no session kept.
 
@@ -126,11 +129,12 @@ class Connection:
             on_messages: called in the event loop with what came.
             will: what the broker publishes when we are gone without a word.
             keepalive: seconds; a connection on which nothing comes for twice as long is over.
+            unread: messages that may wait for the event loop; more are dropped and counted.
 
         Raises:
             BrokerError: it can't be reached, can't be trusted, refuses us, or does not answer.
         """
-        self = cls(settings, client_id, on_messages, will=will, keepalive=keepalive)
+        self = cls(settings, client_id, on_messages, will=will, keepalive=keepalive, unread=unread)
         threading.Thread(target=self._connect, name="mqtt connect", daemon=True).start()
         try:
             async with asyncio.timeout(_CONNECT_WITHIN):
@@ -186,7 +190,7 @@ class Connection:
         except Exception:  # noqa: BLE001 -- nothing that comes may end the network thread
             self.unread_dropped += 1
             return
-        if len(self._unread) >= _MOST_UNREAD:
+        if len(self._unread) >= self._most_unread:
             self.unread_dropped += 1
             return
         self._unread.append(found)

@@ -48,7 +48,8 @@ def _over_mqtt(arguments: argparse.Namespace, now: float) -> int:
     """The same through a broker: UNIT is a device's id there, SITE-UNIT."""
     import asyncio
 
-    from tui.remote import act, broker_settings
+    from tui.remote.acting import act
+    from tui.remote.broker import broker_settings
 
     deadline = None if arguments.within is None else now + arguments.within
     blank = Command("", "", origin=me(), id=arguments.id or new_id(), at=now, deadline=deadline)

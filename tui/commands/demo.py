@@ -14,7 +14,7 @@ from controller.service import Controller
 from controller.state_folder import Claim
 from tui.demo.broker import at_broker
 from tui.demo.evening import load_hall, play
-from tui.remote import broker_settings
+from tui.remote.broker import broker_settings
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -1,4 +1,4 @@
-"""A controller over MQTT: as much of it as ``act --broker`` needs. All that it knows is what Homie says."""
+"""One command to a controller behind a broker: ``act --broker``."""
 
 from __future__ import annotations
 
@@ -8,63 +8,28 @@ import difflib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
-
-from pydantic import ValidationError
 
 from controller.api import ActionView, UnitView
 from controller.homie_devices import Publication, device_topic
 from controller.mqtt_connection import Connection
 from controller.mqtt_messages import Incoming
-from controller.mqtt_settings import BrokerSettings, settings_for
+from controller.mqtt_settings import BrokerSettings
 from controller.plain import to_plain
-from controller.records import Command, Outcome, from_json, new_id
-from controller.site_model import MqttSpec, TlsSpec
-from controller.site_rules import is_this_machine
+from controller.records import Command, Outcome, from_json
 from profiles.errors import (
-    BrokerError,
     ControllerAway,
     ControllerError,
-    InputError,
     NotKnown,
 )
 from tui.parameters import read_parameters
+from tui.remote.broker import connect
 
-__all__ = ["act", "broker_settings"]
+__all__ = ["act"]
 
 _FOUND_WITHIN = 5.0
 _OUTCOME_WITHIN = 60.0
 _LOOK_FOR = 1.0
-
-
-def broker_settings(arguments: argparse.Namespace) -> BrokerSettings:
-    """How the broker of ``--broker`` and its like is reached.
-
-    Raises:
-        InputError: they are no broker, or leave the way to it open to everybody.
-    """
-    try:
-        spec = MqttSpec(
-            broker=arguments.broker,
-            protocol=arguments.protocol or "5",
-            user=arguments.user,
-            secret_file=arguments.secret_file,
-            tls=TlsSpec(ca_file=arguments.ca_file) if arguments.ca_file else None,
-        )
-    except ValidationError as error:
-        # Of the error only its sentence: what was typed may have a secret in it.
-        what = str(error.errors()[0]["msg"]).removeprefix("Value error, ")
-        raise InputError(what, where="--broker") from None
-    settings = settings_for(spec, Path())
-    if settings.tls is None and not arguments.plaintext and not is_this_machine(settings.host):
-        raise InputError(
-            f"{settings.shown} is beyond this machine, without TLS: whoever is on the way can read and send",
-            todo="use mqtts://, or say --plaintext",
-        )
-    if settings.tls is None and arguments.ca_file:
-        raise InputError("--ca-file needs a broker at mqtts://")
-    return settings
 
 
 class _Remote:
@@ -106,20 +71,6 @@ class _Remote:
         return True
 
 
-async def _connect(settings: BrokerSettings, remote: _Remote, *, any_protocol: bool) -> Connection:
-    name = f"linewarden-act-{new_id()[:12]}"
-    try:
-        return await Connection.open(settings, name, remote.take)
-    except BrokerError:
-        if not any_protocol:
-            raise
-        try:
-            return await Connection.open(replace(settings, protocol="3.1.1"), name, remote.take)
-        except BrokerError:
-            pass
-        raise
-
-
 async def act(
     settings: BrokerSettings, arguments: argparse.Namespace, blank: Command
 ) -> tuple[Command, Outcome]:
@@ -136,7 +87,7 @@ async def act(
         BrokerError: the broker can't be had.
     """
     remote = _Remote()
-    remote.connection = await _connect(settings, remote, any_protocol=arguments.protocol is None)
+    remote.connection = await connect(settings, "act", remote.take, any_protocol=arguments.protocol is None)
     try:
         return await _act(remote, arguments, blank)
     finally:
