@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
-.PHONY: demo test lint types slow bench pictures clean
+.PHONY: demo test lint types slow bench pictures captures clean
 
 demo: $(READY)
 	$(BIN)/linewarden demo
@@ -28,6 +28,9 @@ bench: $(READY)
 
 pictures: $(READY)
 	$(BIN)/python -m docs.make_pictures
+
+captures: $(READY)
+	$(BIN)/python -m docs.make_captures
 
 $(READY): pyproject.toml constraints.txt
 	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Linewarden needs Python 3.11 or newer; set PYTHON=/path/to/python3.11")'

@@ -27,6 +27,8 @@ _ASKED = 4
 """Captures that are each asked for all settings; those after them may have the same ones."""
 _SAME_RATE = 0.03
 """Captures whose rates lie closer together than this are of one line."""
+_EARLY_BITS = 0.5
+"""Bit times before the end of its echo at which a next frame may start: within the echo's stop bit."""
 _LOCKSTEP = 0.06
 """Seconds of idle line up to which single frames may be one message that waits for each echo."""
 
@@ -51,7 +53,8 @@ class LearnedLine:
     bit_order: BitOrder | None
     """None where no capture tells."""
     dead_time: float
-    """Seconds of idle line between the frames of a burst, the least seen."""
+    """Seconds of idle line between the frames of a burst, the least seen; where each waits for its echo, from
+    there on."""
     longest_dead_time: float
     gap: float
     """Seconds of idle line that a burst was taken to end at."""
@@ -113,14 +116,16 @@ def read_samples(
     if gap_bits != options.burst_gap_bits:
         given = replace(given, burst_gap_bits=gap_bits)
         read = [_again(capture, each.name, given) for each, capture, _ in chosen]
-    looped = any(
-        decoding.loop is not None and decoding.loop.complete and decoding.loop.hops
+    echoes = [
+        decoding.loop.delay
         for _, _, decoding in captures
-    )
+        if decoding.loop is not None and decoding.loop.complete and decoding.loop.hops
+    ]
     samples = tuple(
         _sample(source, capture, each) for each, (source, capture, _) in zip(read, captures, strict=True)
     )
-    return _with_times(replace(line, gap=gap_bits / line.baud, looped=bool(looped)), read), samples
+    line = replace(line, gap=gap_bits / line.baud, looped=bool(echoes))
+    return _with_times(line, read, max(echoes, default=0.0)), samples
 
 
 def _decoded(capture: Capture, options: DecodeOptions, before: Sequence[Decoding]) -> Decoding:
@@ -244,13 +249,17 @@ def _burst_gap(channels: Sequence[DecodedChannel], given: float) -> float:
     return 1.5 * max(bits)
 
 
-def _with_times(line: LearnedLine, channels: Sequence[DecodedChannel]) -> LearnedLine:
+def _with_times(line: LearnedLine, channels: Sequence[DecodedChannel], echo: float) -> LearnedLine:
+    """With the dead times seen; ``echo`` is how many seconds a frame's echo starts after it, 0 for none."""
     inside, between = [], []
     for channel in channels:
         dead = channel.main.segment.frames.dead_times[1:]
         inside.append(dead[dead <= line.gap])
         between.append(dead[dead > line.gap])
     within, apart = np.concatenate(inside), np.concatenate(between)
+    if echo and len(within) and within.min() > echo - _EARLY_BITS / line.baud:
+        # Each frame waited for its echo, as ours will: only what passed after that is dead time.
+        within = np.maximum(within - echo, 0.0)
     return replace(
         line,
         dead_time=float(within.min()) if len(within) else 0.0,
