@@ -7,12 +7,13 @@ import sys
 import time
 import tracemalloc
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from profiles.bench.bit_time import fit_bit_time
+from profiles.bench.bit_time import BitFit, fit_bit_time
 from profiles.bench.edges import Edges, logic_edges
 from profiles.bench.line_fit import find_line
 from profiles.bench.readers.opening import read_capture
@@ -155,6 +156,10 @@ def test_a_dump_of_five_million_changes(tmp_path: Path) -> None:
     assert ours <= 5 * least
 
 
+def fitted(edges: Edges, timing: LineTiming) -> BitFit | None:
+    return fit_bit_time(frame_blocks(edges, timing), timing)
+
+
 def test_the_fit_grows_with_the_edges() -> None:
     timing = LineTiming(PER_BIT, 1, FrameFormat())
     whole = logic_edges(full_line(32_000_000), 1e-6)
@@ -165,8 +170,7 @@ def test_the_fit_grows_with_the_edges() -> None:
             :count
         ]
         edges = Edges(ticks, 1, 1e-6, float(ticks[-1]) + 400)
-        taken = best_of(2, lambda edges=edges: fit_bit_time(frame_blocks(edges, timing), timing))  # type: ignore[misc]
-        figures.append((count, taken))
+        figures.append((count, best_of(2, partial(fitted, edges, timing))))
     print()
     for count, taken in figures:
         print(f"fit over {count:>10} edges: {taken:.3f} s, {1e9 * taken / count:.0f} ns an edge")

@@ -20,14 +20,6 @@ NOISE = [
 ]
 
 
-def refused(path: Path, content: bytes, reason: str) -> None:
-    path.write_bytes(content)
-    with pytest.raises(FileUnreadable, match=reason) as caught:
-        decode_capture(path)
-    assert str(path) in str(caught.value)
-    assert caught.value.exit_code == 2
-
-
 @pytest.mark.parametrize(
     ("content", "reason"),
     [
@@ -48,7 +40,12 @@ def refused(path: Path, content: bytes, reason: str) -> None:
     ],
 )
 def test_what_is_no_capture(tmp_path: Path, content: bytes, reason: str) -> None:
-    refused(tmp_path / "capture.any", content, reason)
+    path = tmp_path / "capture.any"
+    path.write_bytes(content)
+    with pytest.raises(FileUnreadable, match=reason) as caught:
+        decode_capture(path)
+    assert str(path) in str(caught.value)
+    assert caught.value.exit_code == 2
 
 
 def test_missing_files_and_folders(tmp_path: Path) -> None:

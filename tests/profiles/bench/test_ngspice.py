@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -58,7 +59,7 @@ quit
 """
 
 
-LINES = {
+LINES: dict[str, dict[str, Any]] = {
     "a short clean line": {"baud": 9600.0, "driver": 100.0, "parts": "Rjoin a b 1\nCload b 0 100p"},
     "a long cable's load": {"baud": 9600.0, "driver": 4700.0, "parts": "Rjoin a b 1\nCload b 0 3n"},
     # 20 uH and 400 pF have 224 ohms: at 60 the voltage overshoots by two thirds and comes back by two fifths.
@@ -103,7 +104,7 @@ LINES = {
 )
 def test_a_line_is_found_and_read(tmp_path: Path, name: str) -> None:
     given = LINES[name]
-    (tmp_path / "line.cir").write_text(netlist(**given))  # type: ignore[arg-type]
+    (tmp_path / "line.cir").write_text(netlist(**given))
     run(need("ngspice", "ngspice"), "-b", "line.cir", folder=tmp_path)
     found = decode_capture(tmp_path / "line.txt")
     channel = found.channels[0]
