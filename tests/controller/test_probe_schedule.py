@@ -76,6 +76,12 @@ async def test_a_line_that_has_just_been_proven_is_not_asked() -> None:
     assert await line.follow(300) == [550, 850]
 
 
+async def test_after_hours_of_sleep_it_is_asked_once_and_not_for_each_time_that_was_missed() -> None:
+    time = Time(8000)
+    time.at(300, lambda: setattr(time, "now", 7300.0))
+    assert await Line(time).follow(300) == [7300, 7600, 7900]
+
+
 async def test_a_broken_line_is_asked_once_a_minute_until_it_is_whole() -> None:
     time = Time(1200)
     line = Line(time)
