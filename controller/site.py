@@ -102,7 +102,7 @@ def _check(path: Path, own: Path | None) -> _Checked:
     shape = fit(Site, data, shown)
     site, broken = shape.model, frozenset[Any]()
     if site is None:
-        rest = sound_rest(data, shape.paths, ("buses", "units"))
+        rest = sound_rest(data, shape.paths, ("buses", "units", "sequences", "triggers"))
         site, broken = Site.model_validate({"site": {"id": "x"}, **rest.data}), rest.dropped
     profiles, faults = _profiles(site.buses, path, own, shown)
     looked = LookedSite(site, profiles, shown, broken)

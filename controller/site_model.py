@@ -11,6 +11,7 @@ from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, Discriminator, Field, Tag
 
+from controller.sequences_model import SequenceSpec
 from profiles.items import Name, Strict, kind_tag
 
 __all__ = [
@@ -193,5 +194,6 @@ class Site(Strict):
     site: SiteSpec
     buses: dict[Name, BusSpec] = Field(default_factory=dict)
     units: dict[Name, UnitSpec] = Field(default_factory=dict)
+    sequences: dict[Name, SequenceSpec] = Field(default_factory=dict)
     mqtt: MqttSpec | None = None
     journal: JournalSpec = Field(default_factory=JournalSpec)

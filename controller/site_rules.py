@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from urllib.parse import urlsplit
 
 from controller.mqtt_announce import template_faults
+from controller.sequences_rules import look_at_sequences
 from controller.site_model import BusSpec, MqttSpec, Site, UnitSpec
 from profiles.compiled import CompiledProfile
 from profiles.errors import Fault
@@ -16,7 +17,7 @@ from profiles.model import Method
 from profiles.shape import Shown
 from profiles.wording import near
 
-__all__ = ["LookedSite", "is_this_machine", "look_at_site"]
+__all__ = ["Key", "LookedSite", "is_this_machine", "look_at_site"]
 
 Key = tuple[Step, ...]
 
@@ -63,6 +64,7 @@ def look_at_site(looked: LookedSite) -> None:
         _unit(looked, name, unit)
     _names(looked)
     _addresses(looked)
+    look_at_sequences(looked)
     if site.mqtt is not None:
         _mqtt(looked, site.mqtt)
 
