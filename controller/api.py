@@ -79,6 +79,10 @@ class ActionView:
     effect: str
     parameters: dict[str, dict[str, Value | list[Value] | None]] = field(default_factory=dict)
     """By name: type, title, range, values, unit, default."""
+    sets: dict[str, Value] = field(default_factory=dict)
+    """The states that it makes so, where it does not depend on a parameter."""
+    hold_off_ms: float = 0.0
+    """The least time before the next action to the same unit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +100,8 @@ class UnitView:
     """By name: type, title, range, values, unit, settable, and ``set``: the action that takes the value, or
     a list of ``value=action``."""
     ask_before_energise: bool = False
+    minimum_off_s: float = 0.0
+    minimum_on_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,6 +42,8 @@ def site_view(loaded: LoadedSite) -> SiteView:
                 tuple(_action(action) for action in profile.actions.values()),
                 {state: _state(spec, profile) for state, spec in profile.profile.states.items()},
                 unit.ask_before_energise,
+                unit.minimum_off_s,
+                unit.minimum_on_s,
             )
         )
     path = str(loaded.path.resolve())
@@ -52,7 +54,14 @@ def _action(action: CompiledAction) -> ActionView:
     parameters = {name: _valued(spec) for name, spec in action.spec.parameters.items()}
     for name, spec in action.spec.parameters.items():
         parameters[name]["default"] = spec.default
-    return ActionView(action.name, action.title, action.spec.effect.value, parameters)
+    sets = {
+        state: value
+        for state, value in action.spec.sets.items()
+        if not (isinstance(value, str) and value in action.spec.parameters)
+    }
+    return ActionView(
+        action.name, action.title, action.spec.effect.value, parameters, sets, action.spec.hold_off_ms
+    )
 
 
 def _state(spec: StateSpec, profile: CompiledProfile) -> dict[str, Value | list[Value] | None]:
