@@ -32,6 +32,7 @@ from tui.screens.profile_editor import ProfileEditorScreen, may_drop
 from tui.screens.profiles import profiles_screen
 from tui.screens.simulator import SimulatorScreen
 from tui.screens.traffic import TrafficScreen
+from tui.screens.unit_orders import UnitOrders
 from tui.screens.units import UnitsScreen
 from tui.telling import outcome_words, plain
 from tui.traffic_files import TrafficFiles
@@ -198,9 +199,11 @@ class DashboardApp(App[int]):
         """Whose commands these are."""
         return Origin(OriginKind.SCREEN, self._who)
 
-    def command(self, unit: str, action: str, parameters: dict[str, Value] | None = None) -> None:
+    def command(
+        self, unit: str, action: str, parameters: dict[str, Value] | None = None, *, agreed: bool = False
+    ) -> None:
         """Command a unit; its outcome comes as ``CommandDone``."""
-        command = Command(unit, action, parameters or {}, self.origin(), at=self.utc())
+        command = Command(unit, action, parameters or {}, self.origin(), at=self.utc(), agreed=agreed)
 
         async def submit() -> None:
             outcome = await self.api.submit(command)
@@ -234,14 +237,19 @@ class DashboardApp(App[int]):
 
     def action_everything_off(self) -> None:
         """De-energise everything, now."""
+        self.action_off(None)
+
+    def action_off(self, scope: str | None) -> None:
+        """De-energise a group or a bus, or everything."""
 
         async def off() -> None:
-            outcomes = await self.api.all_off(None, self.origin())
+            outcomes = await self.api.all_off(scope, self.origin())
             bad = [outcome for outcome in outcomes if not outcome.result.good]
-            text = f"{len(outcomes) - len(bad)} of {len(outcomes)} units were told to go off"
+            told = f"{len(outcomes) - len(bad)} of {len(outcomes)} orders to go off came about"
+            text = f"{scope or 'everything'}: {told}"
             self.notify(text, severity="error" if bad else "information", markup=False)
 
-        self.work(off, "everything off")
+        self.work(off, f"{scope or 'everything'} off")
 
     async def action_quit(self) -> None:
         """Leave; a profile that is not saved is asked about first."""
@@ -274,6 +282,13 @@ class DashboardApp(App[int]):
         """Every unit's actions, for the command palette."""
         yield SystemCommand("Everything off", "De-energise all units now", self.action_everything_off)
         yield SystemCommand("Light or dark", "Change the theme", self.action_change_ground)
+        for name in self.model.groups:
+            yield SystemCommand(f"Group {name}: off", name, lambda n=name: self.action_off(n))
+            yield SystemCommand(
+                f"Group {name}: on", name, lambda n=name: UnitOrders(self).power_group(n, on=True)
+            )
+        for bus in self.model.site.buses:
+            yield SystemCommand(f"Bus {bus.id}: off", bus.id, lambda n=bus.id: self.action_off(n))
         for unit in self.model.site.units:
             for action in unit.actions:
                 words = f"{unit.title}: {action.title}"
@@ -285,9 +300,7 @@ class DashboardApp(App[int]):
 
     def begin_action(self, unit_id: str, action_name: str) -> None:
         """Do an action, asking for what it needs first."""
-        for screen in self.screen_stack:
-            if isinstance(screen, UnitsScreen):
-                screen.begin_action(unit_id, action_name)
+        UnitOrders(self).begin_action(unit_id, action_name)
 
     def action_change_ground(self) -> None:
         """Light to dark, dark to light."""

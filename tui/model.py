@@ -25,7 +25,7 @@ from controller.records import (
     Traffic,
 )
 
-__all__ = ["BusSight", "HallModel", "LastWord", "UnitSight", "power_action"]
+__all__ = ["BusSight", "HallModel", "LastWord", "UnitSight", "on_order", "power_action"]
 
 T = TypeVar("T")
 
@@ -122,23 +122,43 @@ class HallModel:
                 return False
         return True
 
-    def buses(self, wanted: str = "") -> list[BusSight]:
+    def buses(self, wanted: str = "", group: str = "") -> list[BusSight]:
         """The buses with their units, filtered by a text that is found in a unit's or bus's words.
 
         A bus without a unit that fits is left out, unless the text fits the bus itself.
+
+        Args:
+            wanted: the text; empty for all.
+            group: a group that the units must be of; empty for all.
         """
         text = wanted.casefold().strip()
-        numbered = {unit.id: number for number, unit in enumerate(self.site.units, 1)}
+        hanging: dict[str, list[UnitSight]] = {bus.id: [] for bus in self.site.buses}
+        for number, view in enumerate(self.site.units, 1):
+            if not group or view.group == group:
+                hanging[view.bus].append(self._unit(number, view))
         sights = []
         for bus in self.site.buses:
-            units = [self._unit(numbered[unit.id], unit) for unit in self.site.units if unit.bus == bus.id]
+            units = hanging[bus.id]
             if text and text not in bus.id.casefold():
                 units = [unit for unit in units if text in self._words(unit).casefold()]
-                if not units:
-                    continue
+            if not units and (group or (text and text not in bus.id.casefold())):
+                continue
             alerts = tuple(alert for alert in self.alerts.values() if alert.target == bus.id)
             sights.append(BusSight(bus, self.status.get(bus.id), alerts, tuple(units)))
         return sights
+
+    @property
+    def groups(self) -> list[str]:
+        """The site's groups, in the order in which it names them."""
+        return list(dict.fromkeys(unit.group for unit in self.site.units if unit.group))
+
+    def group(self, name: str) -> list[UnitSight]:
+        """The units of a group."""
+        return [
+            self._unit(number, unit)
+            for number, unit in enumerate(self.site.units, 1)
+            if name and unit.group == name
+        ]
 
     def unit(self, number: int) -> UnitSight | None:
         """The unit of that number."""
@@ -186,6 +206,15 @@ def power_action(unit: UnitSight, *, on: bool) -> str | None:
         return None
     start = f"{'true' if on else 'false'}="
     return next((str(word).removeprefix(start) for word in words if str(word).startswith(start)), None)
+
+
+def on_order(units: Iterable[UnitSight]) -> list[UnitSight]:
+    """Units in the order in which they go on: sources first, power amplifiers last.
+
+    Common practice, no source: so that no thump of a source reaches a loudspeaker.
+    """
+    places = {"source": 0, "power-amplifier": 2}
+    return sorted(units, key=lambda unit: places.get(unit.view.role, 1))
 
 
 def _put(book: dict[str, T], key: str, value: T, *, over: bool) -> None:

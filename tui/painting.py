@@ -17,7 +17,16 @@ from tui.looks import Looks
 from tui.model import BusSight, HallModel, LastWord, UnitSight
 from tui.telling import KNOWN_SYMBOLS, action_words, clock_time, plain, value_word
 
-__all__ = ["Line", "alert_lines", "detail_lines", "fit", "hall_lines", "top_line"]
+__all__ = [
+    "Line",
+    "alert_lines",
+    "detail_lines",
+    "fit",
+    "group_lines",
+    "group_words",
+    "hall_lines",
+    "top_line",
+]
 
 _STATES_AT = 26
 """The column at which states begin, where the screen is wide enough."""
@@ -183,8 +192,12 @@ def _unit_line(unit: UnitSight, head: Text, width: int, picked: bool, looks: Loo
     power_at = None
     if not unit.states:
         head.append(fit("tells nothing of itself", width - head.cell_len), looks.quiet)
-    for name, state in unit.states.items():
-        told = _state_text(name, state, looks)
+    words = [_state_text(name, state, looks, whole=True) for name, state in unit.states.items()]
+    if sum(told.cell_len + 2 for told in words) > width - 1 - head.cell_len:
+        words = [
+            _state_text(name, state, looks, whole=name == "power") for name, state in unit.states.items()
+        ]
+    for name, told in zip(unit.states, words, strict=True):
         if head.cell_len + told.cell_len > width - 1:
             head.append("…", looks.quiet)
             break
@@ -194,15 +207,15 @@ def _unit_line(unit: UnitSight, head: Text, width: int, picked: bool, looks: Loo
     return Line(head, unit.number, power_at)
 
 
-def _state_text(name: str, state: StateValue, looks: Looks) -> Text:
-    """A state: its name, its value, and how it is known as symbol and word; common ones in short."""
+def _state_text(name: str, state: StateValue, looks: Looks, *, whole: bool) -> Text:
+    """A state: its name, its value, and how it is known as symbol and, where there is room, word."""
     style = looks.known(state.known)
     symbol = KNOWN_SYMBOLS[state.known]
     if state.known is Known.UNKNOWN:
         was = f", was {_value(name, state.last_known)}" if state.last_known is not None else ""
-        return Text(f"{name} {symbol}{was}", style)
+        return Text(f"{name} {symbol}{' unknown' if whole else ''}{was}", style)
     text = Text(f"{name} {_value(name, state.value)} ", style)
-    return text.append(f"{symbol} {state.known.value}" if name == "power" else symbol, style)
+    return text.append(f"{symbol} {state.known.value}" if whole else symbol, style)
 
 
 def _value(name: str, value: object) -> str:
@@ -228,6 +241,30 @@ def detail_lines(unit: UnitSight | None, width: int, looks: Looks) -> list[Text]
     head = Text(f" {unit.number} ", looks.selected)
     head.append(" " + fit(f"{unit.view.title}  ({unit.view.id}, {unit.view.role})", width - 8), looks.strong)
     return [_cut(head, width), _cut(last_line(unit.last, width, looks), width)]
+
+
+def group_words(name: str, units: Sequence[UnitSight]) -> str:
+    """A group in a line: how many units it has, and how many of them are on, off, or nobody knows."""
+    power = [unit.states["power"] for unit in units if "power" in unit.states]
+    counts = (
+        (sum(state.value is True for state in power), "on"),
+        (sum(state.value is False for state in power), "off"),
+        (sum(state.value is None for state in power), "unknown"),
+    )
+    told = ", ".join(f"{count} {word}" for count, word in counts if count)
+    return plain(f"{name}  {len(units)} unit{'s' * (len(units) != 1)}{': ' + told if told else ''}")
+
+
+def group_lines(name: str, units: Sequence[UnitSight], width: int, looks: Looks) -> list[Text]:
+    """The group that is shown: how its units are, and who locks it."""
+    head = Text(" ").append(fit(f"group {group_words(name, units)}", width - 2), looks.strong)
+    locks = {lock.id: lock for unit in units for lock in unit.locks if lock.target == name}
+    said = [f"locked by {lock.who}: {lock.why}" for lock in locks.values()]
+    under = "; ".join(said) or "switched together: power amplifiers on last, off first"
+    return [
+        _cut(head, width),
+        Text("    " + fit(under, width - 5), looks.care if said else looks.quiet),
+    ]
 
 
 def last_line(last: LastWord | None, width: int, looks: Looks) -> Text:

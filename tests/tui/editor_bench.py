@@ -13,7 +13,7 @@ from textual.widgets import OptionList
 from controller.records import Record
 from controller.service import Controller
 from profiles.library import own_folder
-from tests.tui.test_dashboard import Bench
+from tests.tui.dashboard_bench import Bench
 from tui.screens.profile_editor import ProfileEditorScreen
 from tui.screens.profile_sheets import DifferenceSheet
 from tui.screens.profiles import ProfilesScreen

@@ -2,78 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
-from textual.pilot import Pilot
 from textual.widgets import OptionList, Static
 
-from controller.records import Known, Origin, OriginKind
-from controller.service import Controller
-from controller.simulator.registry import stop_all
-from tui.app import DashboardApp
-from tui.demo.evening import load_hall
-from tui.model import HallModel
+from controller.records import Known
+from tests.tui.dashboard_bench import bench
 from tui.screens.cautions import CautionsScreen
 from tui.screens.help import HelpScreen
 from tui.screens.sheets import ActionForm, AskSheet
 from tui.screens.traffic import TrafficScreen
 from tui.screens.units import UnitsScreen
-from tui.widgets.hall_view import HallView
 from tui.widgets.traffic_view import TrafficView
-
-ORIGIN = Origin(OriginKind.SCREEN, "test")
-
-
-class Bench:
-    """A dashboard under test."""
-
-    def __init__(self, app: DashboardApp, controller: Controller, pilot: Pilot[int]) -> None:
-        self.app = app
-        self.controller = controller
-        self.pilot = pilot
-
-    async def press(self, *keys: str) -> None:
-        await self.pilot.press(*keys)
-
-    async def until(self, holds: Callable[[], object], what: str = "") -> None:
-        """Let the app work until something holds."""
-        for _ in range(400):
-            if holds():
-                return
-            await self.pilot.pause(0.02)
-        pytest.fail(f"{what or 'it'} never came about: {self.words}")
-
-    @property
-    def words(self) -> str:
-        """What the units screen says."""
-        return self.app.screen.query_one(HallView).words if isinstance(self.app.screen, UnitsScreen) else ""
-
-    def text(self, selector: str) -> str:
-        return str(self.app.screen.query_one(selector, Static).render())
-
-    def state(self, unit: str, name: str) -> tuple[object, Known]:
-        value = self.app.model.states[unit][name]
-        return value.value, value.known
-
-
-@asynccontextmanager
-async def bench(
-    folder: Path, *, size: tuple[int, int] = (80, 24), cautions: bool = False
-) -> AsyncIterator[Bench]:
-    controller = await Controller.open(load_hall(), folder)
-    try:
-        await controller.ready()
-        app = DashboardApp(controller, await HallModel.read(controller), who="Ada", cautions=cautions)
-        async with app.run_test(size=size) as pilot:
-            made = Bench(app, controller, pilot)
-            await made.until(lambda: isinstance(app.screen, UnitsScreen | CautionsScreen))
-            yield made
-    finally:
-        await controller.close()
-        stop_all()
 
 
 async def test_a_unit_is_switched_on_with_two_keys(tmp_path: Path) -> None:

@@ -24,8 +24,8 @@ from controller.records import (
     StateValue,
 )
 from tui.looks import Looks
-from tui.model import HallModel, power_action
-from tui.painting import alert_lines, detail_lines, fit, hall_lines, top_line
+from tui.model import HallModel, on_order, power_action
+from tui.painting import alert_lines, detail_lines, fit, group_lines, group_words, hall_lines, top_line
 
 LOOKS = Looks(dark=True)
 
@@ -82,7 +82,7 @@ def test_a_lost_adapter_is_told_where_its_bus_is() -> None:
         (Known.OBSERVED, True, "power on ● observed"),
         (Known.CONFIRMED, True, "power on ◉ confirmed"),
         (Known.PRESUMED, False, "power off ◌ presumed"),
-        (Known.UNKNOWN, None, "power ?, was on"),
+        (Known.UNKNOWN, None, "power ? unknown, was on"),
     ],
 )
 def test_how_a_state_is_known_is_a_symbol_and_a_word(known: Known, value: bool | None, told: str) -> None:
@@ -144,7 +144,7 @@ def test_a_lost_controller_leaves_nothing_known() -> None:
     model = hall(1)
     model.apply([StateChange("amp-1", "power", StateValue(True, Known.CONFIRMED, 0.0, True))])
     model.link_lost(5.0)
-    assert "power ?, was on" in painted(model)[1]
+    assert "power ? unknown, was on" in painted(model)[1]
 
 
 @given(
@@ -169,3 +169,31 @@ def test_no_line_is_wider_than_the_screen_and_none_steers_it(title: str, why: st
 @given(text=st.text(), width=st.integers(0, 50))
 def test_fitting_never_makes_text_wider(text: str, width: int) -> None:
     assert cell_len(fit(text, width)) <= width
+
+
+def test_where_there_is_room_each_state_says_in_a_word_how_it_is_known() -> None:
+    model = hall(1)
+    values = {"power": StateValue(True, Known.CONFIRMED, 0.0), "volume": StateValue(31, Known.OBSERVED, 0.0)}
+    model.apply(StateChange("amp-1", name, value) for name, value in values.items())
+    assert "power on ◉ confirmed  volume 31 ● observed" in painted(model, 80)[1]
+    assert "power on ◉ confirmed  volume 31 ●  " in painted(model, 60)[1]
+
+
+def test_a_group_shows_its_units_alone_and_says_how_they_are() -> None:
+    model = hall(3)
+    views = tuple(
+        replace(view, group="audio", role=role)
+        for view, role in zip(model.site.units, ("power-amplifier", "source", "preamplifier"), strict=True)
+    )
+    model.site = replace(model.site, units=(*views[:2], replace(views[2], group="stage")))
+    model.apply([StateChange("amp-1", "power", StateValue(True, Known.CONFIRMED, 0.0))])
+    assert [unit.number for bus in model.buses(group="audio") for unit in bus.units] == [1, 2]
+    assert model.buses(group="nobody") == []
+    assert model.groups == ["audio", "stage"]
+    audio = model.group("audio")
+    assert group_words("audio", audio) == "audio  2 units: 1 on, 1 unknown"
+    model.apply([Lock("a", "audio", "Ada", "new fuse", 1.0)])
+    assert "locked by Ada: new fuse" in group_lines("audio", model.group("audio"), 80, LOOKS)[1].plain
+    # Common practice, no source: sources first, power amplifiers last, so that no thump reaches a loudspeaker.
+    model.site = replace(model.site, units=views)
+    assert [unit.number for unit in on_order(model.group("audio"))] == [2, 3, 1]

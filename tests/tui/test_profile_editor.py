@@ -12,6 +12,7 @@ from controller.api import ControllerApi, JournalQuery
 from controller.records import Result, Traffic
 from controller.service import Controller
 from profiles.library import own_file
+from tests.tui.dashboard_bench import Bench, bench
 from tests.tui.editor_bench import (
     area,
     checked,
@@ -26,7 +27,6 @@ from tests.tui.editor_bench import (
     stepped,
     typed,
 )
-from tests.tui.test_dashboard import Bench, bench
 from tui.screens.profile_editor import ProfileEditorScreen
 from tui.screens.profile_sheets import DifferenceSheet
 from tui.screens.profiles import ProfilesScreen

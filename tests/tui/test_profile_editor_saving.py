@@ -15,6 +15,7 @@ from controller.simulator.registry import stop_all
 from controller.site import load_site
 from controller.state_folder import Claim
 from profiles.library import own_file
+from tests.tui.dashboard_bench import Bench, bench
 from tests.tui.editor_bench import (
     area,
     editor,
@@ -24,7 +25,6 @@ from tests.tui.editor_bench import (
     replaced,
     saved,
 )
-from tests.tui.test_dashboard import Bench, bench
 from tui.app import DashboardApp
 from tui.demo.evening import load_hall
 from tui.model import HallModel

@@ -38,6 +38,11 @@ class MainScreen(Screen[None]):
         """Cells across, and never so few that nothing can be painted."""
         return max(20, self.size.width)
 
+    @property
+    def key_rows(self) -> int:
+        """Rows for the keys: a low screen has better use for them."""
+        return 2 if self.size.height >= 20 else 1
+
     def look_again(self) -> None:
         """Paint what is known now."""
         raise NotImplementedError
@@ -49,11 +54,17 @@ class MainScreen(Screen[None]):
         return top_line(app.model, app.utc(), self.width, self.looks, note, title)
 
 
-def key_text(words: Sequence[tuple[str, str]], width: int, looks: Looks) -> Text:
-    """Keys and what they do, as many as fit."""
+def key_text(words: Sequence[tuple[str, str]], width: int, looks: Looks, rows: int = 1) -> Text:
+    """Keys and what they do, as many as fit into so many rows."""
     text = Text(" ")
+    used = 1
     for key, word in words:
-        if text.cell_len + len(key) + len(word) + 4 > width:
-            break
+        size = len(key) + len(word) + 4
+        if used + size > width:
+            if rows == 1:
+                break
+            rows, used = rows - 1, 1
+            text.append("\n ")
         text.append(key, looks.strong).append(f" {word}   ", looks.quiet)
+        used += size
     return text

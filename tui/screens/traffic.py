@@ -187,7 +187,7 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
             ("F2", "units"),
             ("?", "help"),
         ]
-        return key_text(words, self.width, self.looks)
+        return key_text(words, self.width, self.looks, self.key_rows)
 
     # Which rows
 

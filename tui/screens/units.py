@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import ClassVar
 
 from rich.text import Text
@@ -11,23 +10,12 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.widgets import Input, Static
 
-from controller.api import ActionView
-from profiles.errors import BadValue
 from tui.looks import Looks
 from tui.model import UnitSight, power_action
-from tui.painting import alert_lines, detail_lines, fit
-from tui.parameters import read_value
+from tui.painting import alert_lines, detail_lines, group_lines, group_words
 from tui.screens.main_screen import MainScreen, key_text
-from tui.screens.sheets import (
-    ActionForm,
-    AskSheet,
-    ChoiceSheet,
-    TextForm,
-    describe_parameter,
-    parameters_of,
-    value_problem,
-)
-from tui.telling import clock_time, plain
+from tui.screens.sheets import ChoiceSheet
+from tui.screens.unit_orders import UnitOrders
 from tui.widgets.hall_view import HallView
 
 __all__ = ["UnitsScreen"]
@@ -50,6 +38,7 @@ broken is drawn broken. Each state says its value and how that is known:
   enter         all that the unit can be told
   =             set a state right by hand
   l, u          lock the unit; see its locks, and clear one
+  g             one group alone: o, f, l and u are then for all of it, until one of its units is selected
   X or F9       everything off, from anywhere
   /             show only what fits a text; esc shows all
   ctrl+p        every unit's actions by name
@@ -66,6 +55,7 @@ broken is drawn broken. Each state says its value and how that is known:
         Binding("l", "lock", "lock", id="lock"),
         Binding("u", "unlock", "locks", id="unlock"),
         Binding("X", "app.everything_off", "everything off", id="all-off"),
+        Binding("g", "group", "group", id="group"),
         Binding("slash", "seek", "find", id="find"),
         Binding("question_mark", "app.explain", "help", id="explain"),
         Binding("escape", "all", "show all", id="all"),
@@ -76,6 +66,7 @@ broken is drawn broken. Each state says its value and how that is known:
         self.selected: int | None = None
         self._typed = ""
         self._wanted = ""
+        self._group = ""
 
     def compose(self) -> ComposeResult:
         """From what one needs first to what one needs last."""
@@ -113,13 +104,17 @@ broken is drawn broken. Each state says its value and how that is known:
         self.query_one("#alerts", Static).update(alerts)
         self.query_one("#alerts").display = bool(model.alerts)
         hall = self.query_one(HallView)
-        hall.show(model.buses(self._wanted), self.selected)
+        hall.show(model.buses(self._wanted, self._group), self.selected)
         small = self.size.height < 12
         for part in ("#rule", "#keys"):
             self.query_one(part).display = not small
         self.query_one("#rule", Static).update("─" * width)
         unit = model.unit(self.selected) if self.selected else None
-        self.query_one("#detail", Static).update(Text("\n").join(detail_lines(unit, width, looks)))
+        if self._group_alone:
+            detail = group_lines(self._group, model.group(self._group), width, looks)
+        else:
+            detail = detail_lines(unit, width, looks)
+        self.query_one("#detail", Static).update(Text("\n").join(detail))
         self.query_one("#keys", Static).update(self._key_text(unit, width, looks))
 
     @property
@@ -140,14 +135,17 @@ broken is drawn broken. Each state says its value and how that is known:
             words += [("enter", "all actions"), ("=", "set by hand"), ("l", "lock")]
             if unit.locks:
                 words.append(("u", "clear a lock"))
+        elif self._group_alone:
+            words += [("o", "all on"), ("f", "all off"), ("l", "lock"), ("esc", "all units")]
         words += [
             ("X", "everything off"),
             ("/", "find"),
+            *([("g", "group")] if self.dashboard.model.groups else []),
             ("F3", "traffic"),
             ("?", "help"),
             ("ctrl+q", "leave"),
         ]
-        return key_text(words, width, looks)
+        return key_text(words, width, looks, self.key_rows)
 
     # Selecting
 
@@ -186,9 +184,9 @@ broken is drawn broken. Each state says its value and how that is known:
         if message.on_power and unit is not None:
             state = unit.states.get("power")
             if state is None or state.value is None:
-                self.action_actions()
+                self._orders.choose_action(unit)
             else:
-                self.action_power(not state.value)
+                self._orders.power(unit, on=not state.value)
 
     def action_seek(self) -> None:
         """Show only what fits a text."""
@@ -215,9 +213,15 @@ broken is drawn broken. Each state says its value and how that is known:
         seek = self.query_one("#seek", Input)
         seek.value = ""
         seek.remove_class("open")
+        self._group = ""
         self.query_one(HallView).focus()
+        self.look_again()
 
     # Doing
+
+    @property
+    def _orders(self) -> UnitOrders:
+        return UnitOrders(self.dashboard)
 
     @property
     def _unit(self) -> UnitSight | None:
@@ -226,167 +230,58 @@ broken is drawn broken. Each state says its value and how that is known:
             self.notify("type a unit's number first", severity="warning", timeout=3)
         return unit
 
+    @property
+    def _group_alone(self) -> str:
+        """The group that orders are for: one is shown, and none of its units is selected."""
+        return self._group if self.selected is None else ""
+
     def action_power(self, on: bool) -> None:
-        """Switch the selected unit on or off."""
-        unit = self._unit
-        if unit is None:
-            return
-        action = power_action(unit, on=on)
-        if action is None:
-            self.notify(
-                f"{unit.view.title} has no action that switches it {'on' if on else 'off'}; enter shows all",
-                severity="warning",
-                markup=False,
-            )
-            return
-        self.begin_action(unit.view.id, action)
+        """Switch the selected unit, or the group that is shown, on or off."""
+        if self._group_alone:
+            self._orders.power_group(self._group, on=on)
+        elif (unit := self._unit) is not None:
+            self._orders.power(unit, on=on)
 
     def action_actions(self) -> None:
         """Choose one of all actions of the selected unit."""
-        unit = self._unit
-        if unit is None:
-            return
-        choices = [(a.name, _action_words(a)) for a in unit.view.actions]
-
-        def chosen(name: str | None) -> None:
-            if name is not None:
-                self.begin_action(unit.view.id, name)
-
-        self.app.push_screen(ChoiceSheet(f"{unit.view.title}: what it can be told", choices), chosen)
-
-    def begin_action(self, unit_id: str, action_name: str) -> None:
-        """Do an action: ask for its parameters, then for a yes where the site wants one."""
-        view = next(unit for unit in self.dashboard.model.site.units if unit.id == unit_id)
-        action = next(a for a in view.actions if a.name == action_name)
-
-        def given(texts: dict[str, str] | None) -> None:
-            if texts is not None:
-                try:
-                    parameters = parameters_of(action, texts)
-                except BadValue as error:
-                    self.notify(plain(str(error)), severity="error", markup=False)
-                    return
-                self._ask_then(
-                    unit_id, action, lambda: self.dashboard.command(unit_id, action_name, parameters)
-                )
-
-        if action.parameters:
-            self.app.push_screen(ActionForm(view.title, action), given)
-        else:
-            given({})
-
-    def _ask_then(self, unit_id: str, action: ActionView, go: Callable[[], None]) -> None:
-        view = next(unit for unit in self.dashboard.model.site.units if unit.id == unit_id)
-        if not view.ask_before_energise or action.effect not in ("energise", "unknown"):
-            go()
-            return
-
-        def answered(yes: bool | None) -> None:
-            if yes:
-                go()
-
-        self.app.push_screen(
-            AskSheet(f"{view.title}: {action.title}?", "It may energise the gear."), answered
-        )
+        if (unit := self._unit) is not None:
+            self._orders.choose_action(unit)
 
     def action_presume(self) -> None:
         """Set a state of the selected unit right by hand."""
-        unit = self._unit
-        if unit is None:
-            return
-        choices = [(name, str(spec.get("title") or name)) for name, spec in unit.view.states.items()]
-
-        def chosen(state: str | None) -> None:
-            if state is not None:
-                self._presume(unit, state)
-
-        self.app.push_screen(
-            ChoiceSheet(f"{unit.view.title}: which state do you know better?", choices), chosen
-        )
-
-    def _presume(self, unit: UnitSight, state: str) -> None:
-        spec = unit.view.states[state]
-        kind = str(spec.get("type"))
-
-        def check(text: str) -> str:
-            try:
-                return value_problem(state, read_value(state, text, kind), spec)
-            except BadValue as error:
-                return str(error)
-
-        def given(texts: dict[str, str] | None) -> None:
-            if texts is not None:
-                value = read_value(state, texts["value"], kind)
-                app = self.dashboard
-
-                async def presume() -> None:
-                    await app.api.presume(unit.view.id, state, value, app.origin())
-
-                app.work(presume, f"presume {unit.view.id}")
-
-        form = TextForm(
-            f"{unit.view.title}: {state} is in truth",
-            [("value", describe_parameter(state, spec), "", check)],
-            "Nothing is sent; the state is then presumed.",
-        )
-        self.app.push_screen(form, given)
+        if (unit := self._unit) is not None:
+            self._orders.set_by_hand(unit)
 
     def action_lock(self) -> None:
-        """Set a service lock on the selected unit."""
-        unit = self._unit
-        if unit is None:
-            return
-
-        def must(text: str) -> str:
-            return "" if text.strip() else "say it, for whoever meets the lock"
-
-        def given(texts: dict[str, str] | None) -> None:
-            if texts is not None:
-                app = self.dashboard
-
-                async def lock() -> None:
-                    await app.api.lock(unit.view.id, texts["who"], texts["why"])
-
-                app.work(lock, f"lock {unit.view.id}")
-
-        form = TextForm(
-            f"{unit.view.title}: service lock",
-            [("who", "who sets it", self.dashboard.origin().name, must), ("why", "why", "", must)],
-            "It stops Linewarden's own commands only: isolate and lock out the supply before opening gear.",
-        )
-        self.app.push_screen(form, given)
+        """Set a service lock on the selected unit, or on the group that is shown."""
+        if self._group_alone:
+            self._orders.lock(self._group, self._group)
+        elif (unit := self._unit) is not None:
+            self._orders.lock(unit.view.id, unit.view.title)
 
     def action_unlock(self) -> None:
-        """Show what locks the selected unit, and clear one."""
-        unit = self._unit
-        if unit is None:
+        """Show what locks the selected unit, or the group that is shown, and clear one."""
+        if self._group_alone:
+            locks = [lock for lock in self.dashboard.model.locks.values() if lock.target == self._group]
+            self._orders.unlock(locks, self._group)
+        elif (unit := self._unit) is not None:
+            self._orders.unlock(unit.locks, unit.view.title)
+
+    def action_group(self) -> None:
+        """Show one of the site's groups, to be switched as a whole."""
+        model = self.dashboard.model
+        if not model.groups:
+            self.notify("this site has no groups; `group` of a unit in its file makes one", timeout=5)
             return
-        if not unit.locks:
-            self.notify(f"no lock holds {unit.view.title}", timeout=3, markup=False)
-            return
-        choices = [
-            (
-                lock.id,
-                f"{lock.target}: {lock.who} since {clock_time(lock.at, date=True)[:16]}: {fit(lock.why, 30)}",
-            )
-            for lock in unit.locks
-        ]
+        choices = [(name, group_words(name, model.group(name))) for name in model.groups]
 
-        def chosen(lock_id: str | None) -> None:
-            if lock_id is not None:
-                app = self.dashboard
+        def chosen(name: str | None) -> None:
+            if name is not None:
+                self.show_group(name)
 
-                async def unlock() -> None:
-                    await app.api.unlock(lock_id)
+        self.app.push_screen(ChoiceSheet("Which group?", choices, "esc shows all units again."), chosen)
 
-                app.work(unlock, "unlock")
-
-        self.app.push_screen(
-            ChoiceSheet("Clear which lock?", choices, "Only where you stand beside it."), chosen
-        )
-
-
-def _action_words(action: ActionView) -> str:
-    takes = f" ({', '.join(action.parameters)})" if action.parameters else ""
-    effect = {"energise": "  energises", "de-energise": "  de-energises", "unknown": "  may energise"}
-    return f"{action.title}{takes}{effect.get(action.effect, '')}"
+    def show_group(self, name: str) -> None:
+        """Show a group's units alone; orders are for all of them until one is selected."""
+        self._group = name
+        self._select(None)
