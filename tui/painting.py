@@ -204,6 +204,7 @@ def _unit_line(unit: UnitSight, head: Text, width: int, picked: bool, looks: Loo
         if name == "power":
             power_at = (head.cell_len, head.cell_len + told.cell_len)
         head.append_text(told).append("  ")
+    head.rstrip()
     return Line(head, unit.number, power_at)
 
 
