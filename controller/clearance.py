@@ -28,6 +28,8 @@ class UnitRules:
     """Seconds off before it may be energised again."""
     minimum_on: float = 0.0
     """Seconds on before automation may de-energise it; people may at once."""
+    asks: bool = False
+    """Whether a person has to agree before it is energised."""
 
 
 @dataclass(frozen=True, slots=True)

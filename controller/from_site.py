@@ -25,7 +25,14 @@ def unit_rules(name: str, spec: UnitSpec) -> UnitRules:
     allowed = {"all": None, "none": frozenset[str]()}
     from_mqtt = allowed[spec.mqtt] if isinstance(spec.mqtt, str) else frozenset(spec.mqtt)
     return UnitRules(
-        name, spec.bus, spec.address, spec.group or "", from_mqtt, spec.minimum_off_s, spec.minimum_on_s
+        name,
+        spec.bus,
+        spec.address,
+        spec.group or "",
+        from_mqtt,
+        spec.minimum_off_s,
+        spec.minimum_on_s,
+        spec.ask_before_energise,
     )
 
 

@@ -1,8 +1,9 @@
 """The gate: the one way to the line, for every command from every origin.
 
 It asks in this order: is the command fresh, known, allowed for this origin, in range, within the bus's rate,
-free of locks, past its minimum times, and is ``only_if`` met. De-energising is never refused for a rate, a
-lock or a time: it passes. Hold-off and minimum on times make a command wait instead of refusing it.
+free of locks, agreed to where a unit asks, past its minimum times, and is ``only_if`` met. De-energising is
+never refused for a rate, a lock or a time: it passes. Hold-off and minimum on times make a command wait
+instead of refusing it.
 
 It governs our own commands alone. A front panel, a remote or another lead unit can still switch gear, and
 with ``pass_on`` this computer carries what they say: no lock covers that.
@@ -86,7 +87,11 @@ class Gate:
         cleared = self._stale(command, utc) or self._judged(command)
         if isinstance(cleared, Refusal):
             return cleared
-        refusal = self._too_many(cleared, now) or self._locked(cleared, locks, states)
+        refusal = (
+            self._too_many(cleared, now)
+            or self._locked(cleared, locks, states)
+            or self._not_agreed(cleared, states)
+        )
         if refusal is not None:
             return refusal
         if cleared.bus in self._rates:
@@ -119,6 +124,7 @@ class Gate:
             for unit in cleared.units:
                 stays_on = max(stays_on, self._times.on_since(unit) + self._units[unit].minimum_on)
         return Ready(self._times.held_until(cleared.units), stays_on)
+            or self._not_agreed(cleared, states)
 
     # Remembering
 
@@ -223,8 +229,7 @@ class Gate:
     def _not_allowed(self, command: Command, units: Iterable[str]) -> Refusal | None:
         if command.origin.kind is OriginKind.MQTT:
             for unit in units:
-                allowed = self._units[unit].from_mqtt
-                if allowed is not None and command.action not in allowed:
+                if not self.takes_from_mqtt(unit, command.action):
                     return Refusal(
                         Reason.NOT_ALLOWED,
                         f"{unit} takes no {command.action} over MQTT",
@@ -243,7 +248,7 @@ class Gate:
         )
 
     def _locked(self, cleared: Cleared, locks: Iterable[Lock], states: StateBook) -> Refusal | None:
-        if not cleared.energises and (not cleared.toggles or self._surely(cleared, states)):
+        if not self._may_energise(cleared, states):
             return None
         for lock in locks:
             if self.reaches(cleared, lock.target):
@@ -266,6 +271,26 @@ class Gate:
         for unit in cleared.units:
             left = self._times.off_since(unit) + self._units[unit].minimum_off - now
             if left > 0:
+    def _not_agreed(self, cleared: Cleared, states: StateBook) -> Refusal | None:
+        if cleared.command.agreed or not self._may_energise(cleared, states):
+            return None
+        for unit in cleared.units:
+            if self._units[unit].asks:
+                return Refusal(
+                    Reason.NOT_AGREED,
+                    f"{unit} asks before it is energised, and nobody was asked",
+                    "do it on the spot: on the dashboard, or with `--yes` on the command line",
+                )
+        return None
+
+    def _may_energise(self, cleared: Cleared, states: StateBook) -> bool:
+        return cleared.energises or (cleared.toggles and not self._surely(cleared, states))
+
+    def takes_from_mqtt(self, unit: str, action: str) -> bool:
+        """Whether the site lets an action of a unit be commanded over MQTT."""
+        allowed = self._units[unit].from_mqtt
+        return allowed is None or action in allowed
+
                 return Refusal(
                     Reason.TOO_FAST,
                     f"{unit} has to stay off for another {max(left, 0.1):.1f} s",

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 from controller.control_lines import ControlLine
+from controller.notices import Alert, Lock
 from controller.plain import from_plain, to_plain
 from profiles.errors import InputError
 from profiles.model import Value
@@ -124,6 +125,8 @@ class Command:
     """UTC seconds when it was asked for."""
     deadline: float | None = None
     """UTC seconds after which it is stale; None for never."""
+    agreed: bool = False
+    """Whether a person was asked on the spot, and said yes: units with ``ask_before_energise`` want it."""
     raw: bytes | None = None
     """Raw bytes instead of an action: local only, where the site allows it."""
     by_hand: bool = False
@@ -185,6 +188,8 @@ class Reason(enum.StrEnum):
     OUT_OF_RANGE = "out-of-range"
     STALE = "stale"
     TOO_FAST = "too-fast"
+    NOT_AGREED = "not-agreed"
+    """The unit asks before it is energised, and nobody was asked."""
     CONDITION = "condition"
     """``only_if`` is not met, or not known to be."""
     NOT_KNOWN = "not-known"
@@ -284,35 +289,6 @@ class Event:
     name: str
     at: float
     values: dict[str, Value] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class Alert:
-    """Something is wrong; it clears by itself when it is over."""
-
-    id: str
-    """The same alert of the same target has the same id."""
-    target: str
-    """A unit, a bus, or the site."""
-    since: float
-    text: str
-    look_at: str = ""
-    over: bool = False
-    """True in the record that tells of its end."""
-
-
-@dataclass(frozen=True, slots=True)
-class Lock:
-    """A service lock: nobody may energise the target until it is cleared on the spot."""
-
-    id: str
-    target: str
-    """A unit, a group or a bus."""
-    who: str
-    why: str
-    at: float
-    over: bool = False
-    """True in the record that tells of its clearing."""
 
 
 class LinkState(enum.StrEnum):

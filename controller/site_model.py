@@ -137,7 +137,7 @@ class UnitSpec(Strict):
     mqtt: MqttActions = "all"
     """Which actions may be commanded over MQTT."""
     ask_before_energise: bool = False
-    """Whether a screen asks before it sends an energising action."""
+    """Whether a person has to say yes on the spot before it is energised: nothing unattended does it."""
     minimum_off_s: float = Field(default=0.0, ge=0, le=86_400)
     """Seconds off before it may be energised again."""
     minimum_on_s: float = Field(default=0.0, ge=0, le=86_400)

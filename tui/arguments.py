@@ -147,9 +147,16 @@ def _act(commands: _Commands) -> None:
     command.add_argument("parameters", metavar="name=value", nargs="*", help="the action's parameters")
     command.add_argument("--within", metavar="SECONDS", type=float, help="refuse it if it waits longer")
     command.add_argument("--id", metavar="ID", help="the command's id; the same id twice is one command")
+    _yes(command)
     _site(command)
     _broker(command, "through a broker, to a controller anywhere; UNIT is then SITE-UNIT")
     _json(command)
+
+
+def _yes(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--yes", action="store_true", help="yes, also what asks before it is energised; no question then"
+    )
 
 
 def _broker(command: argparse.ArgumentParser, what: str) -> None:

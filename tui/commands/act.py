@@ -9,6 +9,7 @@ import time
 from controller.api import ControllerApi
 from controller.records import Command, Outcome, new_id
 from profiles.errors import BadValue
+from tui.asking import agreed
 from tui.parameters import find_unit, read_parameters
 from tui.session import me, run_with_api
 from tui.telling import as_json, exit_code, outcome_document, outcome_words
@@ -26,6 +27,10 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.broker is not None:
         return _over_mqtt(arguments, now)
 
+    yes = agreed(arguments, lambda _: [(arguments.unit, arguments.action)])
+    if yes is None:
+        return 1
+
     async def work(api: ControllerApi) -> tuple[Command, Outcome]:
         unit = find_unit(await api.site(), arguments.unit)
         command = Command(
@@ -36,6 +41,7 @@ def run(arguments: argparse.Namespace) -> int:
             arguments.id or new_id(),
             now,
             None if within is None else now + within,
+            agreed=yes,
         )
         return command, await api.submit(command)
 

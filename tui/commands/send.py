@@ -24,7 +24,7 @@ def run(arguments: argparse.Namespace) -> int:
     words = arguments.bytes
     capture = len(words) == 1 and ("." in words[0] or Path(words[0]).exists())
     data = _captured(Path(words[0]), arguments) if capture else _hexadecimal(" ".join(words))
-    command = Command(arguments.bus, "", origin=me(), at=time.time(), raw=data)
+    command = Command(arguments.bus, "", origin=me(), at=time.time(), agreed=True, raw=data)
 
     async def work(api: ControllerApi) -> Outcome:
         return await api.submit(command)

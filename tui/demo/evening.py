@@ -124,7 +124,7 @@ class Evening:
 
     async def _act(self, unit: str, action: str, expected: str = "confirmed", **parameters: Value) -> None:
         await self._pause(0.4)
-        command = Command(unit, action, parameters, _ORIGIN)
+        command = Command(unit, action, parameters, _ORIGIN, agreed=True)
         outcome = await self._api.submit(command)
         self._say(f"   {outcome_words(command, outcome)}")
         self._expect(outcome.result.value == expected)
