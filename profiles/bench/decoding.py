@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -126,15 +127,29 @@ def decode_capture(path: Path | str, options: DecodeOptions | None = None) -> De
     return decode(read_capture(path, sample_interval=options.sample_interval), options)
 
 
-def decode(capture: Capture, options: DecodeOptions | None = None) -> Decoding:
+def decode(
+    capture: Capture,
+    options: DecodeOptions | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Decoding:
     """Decode a capture that was read already.
+
+    Args:
+        capture: what was recorded.
+        options: what is given and need not be found.
+        progress: told how many channels of how many are done; what it raises ends the decoding.
 
     Raises:
         NotKnown: it has no channel of a name that was asked for.
     """
     options = options or DecodeOptions()
     chosen = [capture.channel(name) for name in options.channels] or list(capture.channels)
-    channels = tuple(_decode_channel(channel, options) for channel in chosen)
+    decoded = []
+    for done, channel in enumerate(chosen):
+        if progress is not None:
+            progress(done, len(chosen))
+        decoded.append(_decode_channel(channel, options))
+    channels = tuple(decoded)
     loop = recorded_loop(chosen) or find_loop(
         [_as_line(channel) for channel in channels if _has_bytes(channel)]
     )

@@ -12,10 +12,10 @@ from html import escape
 
 import numpy as np
 
-from profiles.bench.capture import TimeBase
 from profiles.bench.comparison import Comparison, Pair
 from profiles.bench.decoding import DecodedChannel, DecodedSegment
 from profiles.bench.edges import FloatArray
+from profiles.bench.tracing import index_at
 from profiles.bench.uart import FrameError, LineTiming
 
 __all__ = ["comparison_svg"]
@@ -224,25 +224,13 @@ def _measured(channel: DecodedChannel, begin: float, end: float) -> Points | Non
     source, levels = channel.channel, channel.levels
     if source.samples is None or source.time is None or levels is None or not levels.alive:
         return None
-    first, last = _index_at(source.time, begin), _index_at(source.time, end)
+    first, last = index_at(source.time, begin), index_at(source.time, end)
     if last - first < 2:
         return None
     places = np.unique(np.linspace(first, last - 1, min(last - first, _MOST_POINTS)).astype(np.int64))
     times = source.time.at(places)
     heights = np.clip((source.samples[places] - levels.low) / levels.swing, -0.25, 1.25)
     return list(zip(times.tolist(), heights.tolist(), strict=True))
-
-
-def _index_at(time: TimeBase, instant: float) -> int:
-    """The first sample that is not before an instant, by halving: samples rise in time, evenly or not."""
-    low, high = 0, time.count
-    while low < high:
-        middle = (low + high) // 2
-        if float(time.at(np.array([middle]))[0]) < instant:
-            low = middle + 1
-        else:
-            high = middle
-    return low
 
 
 def _logic(part: DecodedSegment, begin: float, end: float) -> Points:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from profiles.bench.capture import Capture
@@ -16,12 +17,18 @@ MOST_BYTES = 2 << 30
 """Files larger than this are refused: what is looked for is in a fraction of them."""
 
 
-def read_capture(path: Path | str, *, sample_interval: float | None = None) -> Capture:
+def read_capture(
+    path: Path | str,
+    *,
+    sample_interval: float | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Capture:
     """Read a capture, told by its contents.
 
     Args:
         path: the file.
         sample_interval: seconds between rows, for a table that doesn't say.
+        progress: told how many bytes of how many were read; what it raises ends the reading.
 
     Raises:
         FileUnreadable: it can't be read, is too large, or is no capture.
@@ -49,7 +56,7 @@ def read_capture(path: Path | str, *, sample_interval: float | None = None) -> C
     if start.startswith(b"{") and b"linewarden_recording" in head[:4096]:
         return read_recording(path)
     if start.startswith(b"$"):
-        return read_vcd(path)
+        return read_vcd(path, progress=progress)
     if b"\0" in head or sum(byte < 9 or 13 < byte < 32 for byte in head[:4096]) > 4:
         raise FileUnreadable("it is no text", where=where, todo="export the capture as CSV or VCD")
-    return read_table(path, sample_interval=sample_interval)
+    return read_table(path, sample_interval=sample_interval, progress=progress)

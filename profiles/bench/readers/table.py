@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO
 
@@ -15,17 +15,22 @@ from profiles.errors import FileUnreadable
 
 __all__ = ["read_table"]
 
+Progress = Callable[[int, int], None]
+
 _HEAD = 1 << 16
 _BLOCK = 1 << 22
 _PLAIN = re.compile(r"[+-]?\d*\.?(\d*)(?:[eE]([+-]?\d+))?")
 
 
-def read_table(path: Path, *, sample_interval: float | None = None) -> Capture:
+def read_table(
+    path: Path, *, sample_interval: float | None = None, progress: Progress | None = None
+) -> Capture:
     """Read a table of measured values.
 
     Args:
         path: the file.
         sample_interval: seconds between rows, for a file that doesn't say.
+        progress: told how many bytes of how many were read; what it raises ends the reading.
 
     Raises:
         FileUnreadable: it is no such table, or has no time, or its time can't be.
@@ -33,7 +38,7 @@ def read_table(path: Path, *, sample_interval: float | None = None) -> Capture:
     voltages: set[int] = set()
     while True:
         reading = _Reading(path, sample_interval, voltages)
-        surprise = reading.run()
+        surprise = reading.run(progress)
         if surprise is None:
             return reading.capture()
         # A column of noughts and ones turned out to have other values further down.
@@ -84,11 +89,13 @@ class _Reading:
         self.rows = 0
         self.cut = False
 
-    def run(self) -> int | None:
+    def run(self, progress: Progress | None = None) -> int | None:
         """Read the file; a column's index where it is no logic level after all."""
         with self.path.open("rb") as file:
             file.seek(self.offset)
             for block, last in _blocks(file):
+                if progress is not None:
+                    progress(file.tell(), self.size)
                 surprise = self._take(block, last)
                 if surprise is not None:
                     return surprise

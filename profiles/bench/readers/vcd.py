@@ -8,7 +8,7 @@ of what. Vectors and real numbers are passed over, with a note; x and z leave a 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO
 
@@ -84,8 +84,12 @@ class _Header:
             self.vectors.append(name)
 
 
-def read_vcd(path: Path) -> Capture:
+def read_vcd(path: Path, *, progress: Callable[[int, int], None] | None = None) -> Capture:
     """Read a value change dump: every one-bit variable is a channel.
+
+    Args:
+        path: the file.
+        progress: told how many bytes of how many were read; what it raises ends the reading.
 
     Raises:
         FileUnreadable: the header is not complete, there is no one-bit variable, or time runs backwards.
@@ -107,7 +111,10 @@ def read_vcd(path: Path) -> Capture:
             )
         changes = _Changes(header, where)
         file.seek(end.end())
+        size = path.stat().st_size
         for block in _word_blocks(file):
+            if progress is not None:
+                progress(file.tell(), size)
             changes.add(block)
     return _capture(where, header, changes)
 
