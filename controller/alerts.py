@@ -44,6 +44,11 @@ class AlertBook:
             self._standing[identity] = alert
             self._publish(alert)
 
+    def forget(self, target: str) -> None:
+        """Clear whatever stands of a target that is no longer watched."""
+        for identity in [key for key, alert in self._standing.items() if alert.target == target]:
+            self.set(identity.removesuffix(f"-{target}"), target, None)
+
 
 class FaultAlert:
     """The alert that this program met a fault of its own; for the event loop.

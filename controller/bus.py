@@ -76,6 +76,7 @@ class Bus:
         self._profiles: deque[tuple[CompiledProfile, Callable[[], None], asyncio.Future[None]]] = deque()
         self._worker: asyncio.Task[None] | None = None
         self._stopping = False
+        self._ending = _ENDING
         self._first_word = asyncio.Event()
         self._clock = clock
         self.proven_at = float("-inf")
@@ -138,13 +139,18 @@ class Bus:
         """Wait until the port is open, or is known not to be."""
         await self._first_word.wait()
 
-    async def stop(self) -> None:
-        """Finish the frame in hand; what waits is cancelled, with its outcome in the journal."""
+    async def stop(self, why: TakenBack = _ENDING) -> None:
+        """Finish the frame in hand; what waits is cancelled, with its outcome in the journal.
+
+        Args:
+            why: what is said of it.
+        """
         self._stopping = True
+        self._ending = why
         self._telling.hurry()
-        self._queue.take_back(lambda _: True, _ENDING)
+        self._queue.take_back(lambda _: True, why)
         if self._current is not None:
-            self._current.taken_back = self._current.taken_back or _ENDING
+            self._current.taken_back = self._current.taken_back or why
         await self._line.stop()
         if self._worker is not None:
             # The link's last reports are on their way into this loop; each command still gets its outcome.
@@ -190,12 +196,29 @@ class Bus:
         """Queue a command whose intent is journalled, and wait for its outcome."""
         if self._worker is None or self._worker.done():
             waiting = Waiting(cleared)
-            await self._telling.tell(waiting, Ended(self._carrier.cancelled(cleared, _ENDING)))
+            await self._telling.tell(waiting, Ended(self._carrier.cancelled(cleared, self._ending)))
         else:
             waiting = self._queue.put(cleared)
             if self._stopping:
-                waiting.taken_back = _ENDING
+                waiting.taken_back = self._ending
         return await asyncio.shield(waiting.done)
+
+    def begin(self, cleared: Cleared) -> asyncio.Future[Outcome] | None:
+        """Hand a command whose intent is journalled to the line now, where it is free, without a turn.
+
+        Returns:
+            Its outcome as it will be; None where it was not taken, and ``execute`` is to see to it.
+        """
+        if self._worker is None or self._worker.done() or self._stopping:
+            return None
+        waiting = None
+        if self._current is None and not self._profiles:
+            waiting = self._queue.pass_by(cleared)
+        if waiting is None:
+            return self._queue.put(cleared).done
+        self._current = waiting
+        self._carrier.begin(waiting)
+        return waiting.done
 
     def take_back(self, which: Callable[[Cleared], bool], why: TakenBack) -> list[asyncio.Future[Outcome]]:
         """Take back what waits and what is under way; that ends when the frame in hand is accounted for.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from urllib.parse import parse_qsl, urlsplit
 
 from controller.bus_setup import BusSetup
@@ -78,9 +79,18 @@ def _own_line(name: str, spec: BusSpec, loaded: LoadedSite) -> str | None:
     return f"{loaded.site.site.id}-{name}"
 
 
-def end_own_lines(loaded: LoadedSite) -> None:
-    """End the simulated lines that were made for this site's buses alone: they are of no use after it."""
-    lines = [_own_line(name, spec, loaded) for name, spec in loaded.site.buses.items()]
+def end_own_lines(loaded: LoadedSite, buses: Collection[str] | None = None) -> None:
+    """End the simulated lines that were made for this site's buses alone: they are of no use after it.
+
+    Args:
+        loaded: the site.
+        buses: of these buses; None for all.
+    """
+    lines = [
+        _own_line(name, spec, loaded)
+        for name, spec in loaded.site.buses.items()
+        if buses is None or name in buses
+    ]
     if any(lines):
         from controller.simulator.registry import names, stop
 

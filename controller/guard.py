@@ -51,6 +51,18 @@ class Gate:
         self._buses[bus] = replace(self._buses[bus], profile=profile)
         self._made_by[bus] = _makers(profile)
 
+    def take_rules(self, buses: Iterable[BusRules], units: Iterable[UnitRules]) -> None:
+        """The site has other buses and units from now on; what was sent when stays in mind."""
+        rates = {name: (self._buses[name].rate, rate) for name, rate in self._rates.items()}
+        self._buses = {bus.id: bus for bus in buses}
+        self._units = {unit.id: unit for unit in units}
+        self._rates = {}
+        for bus in self._buses.values():
+            if bus.rate is not None:
+                before, rate = rates.get(bus.id, (None, None))
+                self._rates[bus.id] = rate if rate is not None and before == bus.rate else Rate(bus.rate)
+        self._made_by = {bus.id: _makers(bus.profile) for bus in self._buses.values()}
+
     def units_of(self, target: str) -> tuple[str, ...]:
         """The units that a unit's, a group's or a bus's id stands for.
 

@@ -1,13 +1,20 @@
-"""What the gate must know of an earlier run: hold-offs and minimum times don't end with a restart."""
+"""What a controller must know of an earlier run.
+
+Hold-offs and minimum times don't end with a restart, nor do service locks with a damaged journal.
+"""
 
 from __future__ import annotations
 
+from controller.alerts import AlertBook
 from controller.api import JournalEntry, JournalQuery
 from controller.guard import Gate
 from controller.journal import Journal
+from controller.lock_book import LockBook
 from controller.records import Outcome, Reason, Result
+from controller.site import LoadedSite
+from controller.states import StateBook
 
-__all__ = ["remember_commands"]
+__all__ = ["begin_after_damage", "first_states", "remember_commands"]
 
 _WAITED = 600.0
 """Seconds that a command may have waited between its entry in the journal and its turn."""
@@ -51,3 +58,35 @@ def _may_have_gone_out(outcome: Outcome) -> bool:
         return False
     before_the_last = outcome.failed_at is not None and outcome.failed_at < outcome.frames - 1
     return not (before_the_last and outcome.reason in _CAME_BACK_FRAME_BY_FRAME)
+
+
+def first_states(loaded: LoadedSite, journal: Journal, utc: float) -> StateBook:
+    """All states of a site as they are at the start: unknown, with what was known last kept beside."""
+    last = {
+        (unit, name): value.last_known
+        for unit, named in journal.states().items()
+        for name, value in named.items()
+        if value.last_known is not None
+    }
+    units = loaded.site.units.items()
+    specs = {unit: loaded.profiles[spec.bus].profile.states for unit, spec in units}
+    return StateBook(specs, last, utc)
+
+
+async def begin_after_damage(
+    loaded: LoadedSite, journal: Journal, alerts: AlertBook, locks: LockBook
+) -> None:
+    """Where the journal was damaged, say so; where its locks are lost, lock every bus."""
+    if journal.set_aside is None:
+        return
+    alerts.set(
+        "journal-damaged",
+        "site",
+        f"the journal was damaged; it is kept as {journal.set_aside.name}, and a new one was begun",
+        "the disk",
+    )
+    if journal.locks_rescued:
+        return
+    for bus in loaded.site.buses:
+        why = "the journal was damaged, and service locks that stood may be lost"
+        await locks.set(bus, "Linewarden", why)

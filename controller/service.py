@@ -40,9 +40,9 @@ from controller.records import (
     Record,
     StateValue,
 )
-from controller.remembering import remember_commands
+from controller.reloading import Differences, Running, reload_site
+from controller.remembering import begin_after_damage, first_states, remember_commands
 from controller.site import LoadedSite
-from controller.states import StateBook
 from controller.submitting import Submitting
 from controller.surroundings import Surroundings
 from controller.upkeep import Upkeep
@@ -85,7 +85,7 @@ class Controller:
             [bus_rules(name, bus, loaded.profiles[name]) for name, bus in site.buses.items()],
             [unit_rules(name, unit) for name, unit in site.units.items()],
         )
-        self._states = self._first_states()
+        self._states = first_states(loaded, journal, utc())
         surroundings = Surroundings(
             self._gate,
             self._states,
@@ -96,24 +96,15 @@ class Controller:
             self._alerts.set,
             self._watch.failed,
         )
-        self._buses: dict[str, Bus] = {}
-        for name, spec in site.buses.items():
-            setup = bus_setup(name, spec, loaded, journal.learned(name))
-            self._buses[name] = Bus(setup, loaded.profiles[name], surroundings, clock=clock)
+        self._surroundings = surroundings
+        self._buses = {name: self._make_bus(name) for name in site.buses}
         self._commands = Submitting(surroundings, self._buses, clock)
         self._upkeep = Upkeep(loaded, self._buses, self._scheduled_probe, self._alerts.set, clock)
         self._saving = asyncio.Lock()
 
-    def _first_states(self) -> StateBook:
-        last = {
-            (unit, name): value.last_known
-            for unit, named in self._journal.states().items()
-            for name, value in named.items()
-            if value.last_known is not None
-        }
-        units = self._loaded.site.units.items()
-        specs = {unit: self._loaded.profiles[spec.bus].profile.states for unit, spec in units}
-        return StateBook(specs, last, self._utc())
+    def _make_bus(self, name: str) -> Bus:
+        setup = bus_setup(name, self._loaded.site.buses[name], self._loaded, self._journal.learned(name))
+        return Bus(setup, self._loaded.profiles[name], self._surroundings, clock=self._clock)
 
     # Life
 
@@ -152,8 +143,7 @@ class Controller:
 
     async def _begin(self) -> None:
         self._fanout.listen(self._journal.note)
-        if self._journal.set_aside is not None:
-            await self._begin_after_damage(self._journal.set_aside)
+        await begin_after_damage(self._loaded, self._journal, self._alerts, self._locks)
         try:
             await remember_commands(self._gate, self._journal, utc=self._utc(), now=self._clock())
         except JournalError as error:
@@ -162,20 +152,6 @@ class Controller:
             await bus.start()
         self._watch.start()
         self._upkeep.start()
-
-    async def _begin_after_damage(self, set_aside: Path) -> None:
-        """The journal was damaged: say so; where its locks are lost, lock every bus until somebody looks."""
-        self._alerts.set(
-            "journal-damaged",
-            "site",
-            f"the journal was damaged; it is kept as {set_aside.name}, and a new one was begun",
-            "the disk",
-        )
-        if self._journal.locks_rescued:
-            return
-        for bus in self._loaded.site.buses:
-            why = "the journal was damaged, and service locks that stood may be lost"
-            await self._locks.set(bus, "Linewarden", why)
 
     async def ready(self) -> None:
         """Wait until each port is open, or is known not to be."""
@@ -364,6 +340,30 @@ class Controller:
             self._fanout.publish(Event(bus, None, "profile-saved", self._utc()))
 
         await self._buses[bus].take_profile(compiled, adopted)
+
+    async def reload(self, loaded: LoadedSite) -> Differences:
+        """Go on with a new version of the site file; only what has changed starts anew, and nothing is sent.
+
+        Raises:
+            InputError: it is another site.
+        """
+        running = Running(
+            self._loaded,
+            self._gate,
+            self._states,
+            self._buses,
+            self._alerts,
+            self._upkeep,
+            self._commands,
+            self._fanout.publish,
+            self._utc,
+            self._make_bus,
+            self._take_profile,
+        )
+        async with self._saving:
+            found = await reload_site(running, loaded)
+        self._watch.keeping = keeping(loaded.site.journal)
+        return found
 
     # Diagnosis and simulation
 

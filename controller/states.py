@@ -146,6 +146,12 @@ class StateBook:
                     changes.append(StateChange(unit, name, value))
         return changes
 
+    def forget(self, unit: str) -> None:
+        """There is no such unit any more; what it was last is kept, should it come back."""
+        for name, value in self._book.pop(unit, {}).items():
+            if value.last_known is not None:
+                self._last_known[unit, name] = value.last_known
+
     def _set(self, unit: str, name: str, value: StateValue) -> StateChange:
         self._book[unit][name] = value
         return StateChange(unit, name, value)
