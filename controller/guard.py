@@ -124,6 +124,7 @@ class Gate:
             cleared = again
         return (
             self._locked(cleared, locks, states)
+            or self._not_agreed(cleared, states)
             or self._too_soon(cleared, now)
             or self._condition(cleared, states)
             or cleared
@@ -136,7 +137,6 @@ class Gate:
             for unit in cleared.units:
                 stays_on = max(stays_on, self._times.on_since(unit) + self._units[unit].minimum_on)
         return Ready(self._times.held_until(cleared.units), stays_on)
-            or self._not_agreed(cleared, states)
 
     # Remembering
 
@@ -271,18 +271,6 @@ class Gate:
                 )
         return None
 
-    @staticmethod
-    def _surely(cleared: Cleared, states: StateBook) -> bool:
-        """Whether a toggle does what its name says: the units themselves have said that they are so."""
-        wanted = cleared.action.spec.only_if if cleared.action else {}
-        return bool(wanted) and all(states.observed(unit, wanted) for unit in cleared.units)
-
-    def _too_soon(self, cleared: Cleared, now: float) -> Refusal | None:
-        if not cleared.energises:
-            return None
-        for unit in cleared.units:
-            left = self._times.off_since(unit) + self._units[unit].minimum_off - now
-            if left > 0:
     def _not_agreed(self, cleared: Cleared, states: StateBook) -> Refusal | None:
         if cleared.command.agreed or not self._may_energise(cleared, states):
             return None
@@ -303,6 +291,18 @@ class Gate:
         allowed = self._units[unit].from_mqtt
         return allowed is None or action in allowed
 
+    @staticmethod
+    def _surely(cleared: Cleared, states: StateBook) -> bool:
+        """Whether a toggle does what its name says: the units themselves have said that they are so."""
+        wanted = cleared.action.spec.only_if if cleared.action else {}
+        return bool(wanted) and all(states.observed(unit, wanted) for unit in cleared.units)
+
+    def _too_soon(self, cleared: Cleared, now: float) -> Refusal | None:
+        if not cleared.energises:
+            return None
+        for unit in cleared.units:
+            left = self._times.off_since(unit) + self._units[unit].minimum_off - now
+            if left > 0:
                 return Refusal(
                     Reason.TOO_FAST,
                     f"{unit} has to stay off for another {max(left, 0.1):.1f} s",
