@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
-from controller.site import UnitSpec
+from controller.guard import Cleared, Gate
+from controller.records import Command, Origin
+from controller.site import LoadedSite, UnitSpec
 from profiles.compiled import CompiledProfile
 from profiles.model import Effect
 
-__all__ = ["off_actions", "off_order"]
+__all__ = ["off_actions", "off_commands", "off_order", "would_energise"]
 
 
 def off_order(units: Iterable[str], specs: Mapping[str, UnitSpec]) -> list[str]:
@@ -39,3 +41,31 @@ def off_actions(profile: CompiledProfile) -> list[str]:
             names.append(action.name)
             covered |= action.spec.sets.keys()
     return names
+
+
+def off_commands(units: Iterable[str], loaded: LoadedSite, origin: Origin, utc: float) -> list[Command]:
+    """The commands that de-energise these units, in their order."""
+    specs = loaded.site.units
+    return [
+        Command(unit, action, origin=origin, at=utc)
+        for unit in off_order(units, specs)
+        for action in off_actions(loaded.profiles[specs[unit].bus])
+    ]
+
+
+def would_energise(gate: Gate, scope: str | None, units: Iterable[str]) -> Callable[[Cleared], bool]:
+    """What tells of a command whether it may energise any of what is to be off.
+
+    Args:
+        gate: knows which units a name reaches.
+        scope: a unit, a group or a bus; None for everything.
+        units: the units of the scope.
+    """
+    off = frozenset(units)
+
+    def it_would(cleared: Cleared) -> bool:
+        if not (cleared.energises or (cleared.toggles and not cleared.de_energises)):
+            return False
+        return scope is None or gate.reaches(cleared, scope) or not off.isdisjoint(cleared.units)
+
+    return it_would

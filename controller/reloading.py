@@ -25,7 +25,7 @@ from controller.upkeep import Upkeep
 from profiles.compiled import CompiledProfile
 from profiles.errors import InputError
 
-__all__ = ["Differences", "Running", "differences", "reload_site"]
+__all__ = ["Differences", "Running", "check_same_site", "differences", "reload_site"]
 
 log = logging.getLogger(__name__)
 
@@ -51,6 +51,11 @@ class Differences:
 
     def __bool__(self) -> bool:
         return bool(self.gone or self.new or self.anew or self.profiles or self.taken_over or self.elsewhere)
+
+    @property
+    def seen_outside(self) -> bool:
+        """Whether a front end that knows the site's buses and units has to learn them anew."""
+        return bool(self.gone or self.new or self.anew or self.taken_over or self.elsewhere)
 
     def __str__(self) -> str:
         parts = (
@@ -119,6 +124,20 @@ class Running:
     """Has a running bus go on with another profile."""
 
 
+def check_same_site(old: LoadedSite, new: LoadedSite) -> None:
+    """See that it is the same site, whatever else has changed.
+
+    Raises:
+        InputError: it is another one.
+    """
+    if new.site.site.id != old.site.site.id:
+        raise InputError(
+            f"the site is called {new.site.site.id!r} now, and the one that runs is {old.site.site.id!r}",
+            where=str(new.path),
+            todo="restart the controller: a site's journal goes by its id",
+        )
+
+
 async def reload_site(running: Running, new: LoadedSite) -> Differences:
     """Go on with a new version of the site; what has not changed is not touched.
 
@@ -126,12 +145,7 @@ async def reload_site(running: Running, new: LoadedSite) -> Differences:
         InputError: it is another site.
     """
     old = running.loaded
-    if new.site.site.id != old.site.site.id:
-        raise InputError(
-            f"the site is called {new.site.site.id!r} now, and the one that runs is {old.site.site.id!r}",
-            where=str(new.path),
-            todo="restart the controller: a site's journal goes by its id",
-        )
+    check_same_site(old, new)
     found = differences(old, new)
     if not found:
         return found

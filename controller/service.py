@@ -14,7 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from controller.alerts import AlertBook
-from controller.all_off import off_actions, off_order
+from controller.all_off import off_commands, would_energise
 from controller.api import JournalEntry, JournalQuery, ProbeReport, ProfileText, SiteView
 from controller.bus import Bus
 from controller.by_hand import enter_by_hand
@@ -198,26 +198,12 @@ class Controller:
         Raises:
             NotKnown: the scope names nothing.
         """
-        site = self._loaded.site
-        units = list(site.units) if scope is None else list(self._gate.units_of(scope))
-
-        def energises_any(cleared: Cleared) -> bool:
-            if not (cleared.energises or (cleared.toggles and not cleared.de_energises)):
-                return False
-            return (
-                scope is None
-                or self._gate.reaches(cleared, scope)
-                or not set(units).isdisjoint(cleared.units)
-            )
-
+        units = list(self._loaded.site.units) if scope is None else list(self._gate.units_of(scope))
         who = origin.name or origin.kind.value
         why = f"taken back, because {who} switched {scope or 'everything'} off"
-        self._commands.take_back(energises_any, TakenBack(why))
-        commands = [
-            Command(unit, action, origin=origin, at=self._utc())
-            for unit in off_order(units, site.units)
-            for action in off_actions(self._loaded.profiles[site.units[unit].bus])
-        ]
+        self._automation.everything_off(units, why)
+        self._commands.take_back(would_energise(self._gate, scope, units), TakenBack(why))
+        commands = off_commands(units, self._loaded, origin, self._utc())
         return list(await asyncio.gather(*(self.submit(command) for command in commands)))
 
     # What there is
@@ -350,6 +336,10 @@ class Controller:
         running = Running(
             self._loaded,
             self._gate,
+    def stuck(self) -> dict[str, str]:
+        """The buses that don't move, and what of them has stopped; empty while all is well."""
+        return self._upkeep.stuck()
+
             self._states,
             self._buses,
             self._alerts,

@@ -113,10 +113,14 @@ def _run(commands: _Commands) -> None:
     command = commands.add(
         "run",
         "the controller without a screen, until SIGTERM",
-        long="Drives the site's buses until SIGTERM or Ctrl-C. On start nothing is sent.",
+        long="Drives the site's buses until SIGTERM or Ctrl-C. On start nothing is sent.\nOn SIGHUP the site "
+        "file is taken anew: what has changed starts anew, and a faulty file changes nothing.",
     )
     _site(command)
     command.add_argument("--verbose", "-v", action="store_true", help="log what is done as well")
+    command.add_argument(
+        "--unit-file", action="store_true", help="print a unit file for systemd instead, see docs/service.md"
+    )
 
 
 def _dash(commands: _Commands) -> None:

@@ -12,7 +12,7 @@ import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import pytest
 
@@ -36,14 +36,20 @@ class Said:
 class Program:
     """A ``linewarden`` process that runs on: its standard output is read as it comes."""
 
-    def __init__(self, arguments: list[str], folder: Path, environment: dict[str, str]) -> None:
+    def __init__(
+        self,
+        arguments: list[str],
+        folder: Path,
+        environment: dict[str, str],
+        errors: IO[str] | int = subprocess.STDOUT,
+    ) -> None:
         self._process = subprocess.Popen(
             [sys.executable, "-m", "tui.cli", *arguments],
             cwd=folder,
             env=environment,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
+            stderr=errors,
             text=True,
             bufsize=1,
         )
@@ -133,9 +139,9 @@ class Desk:
         assert "Traceback" not in done.stderr, done.stderr
         return Said(done.returncode, done.stdout, done.stderr)
 
-    def start(self, *arguments: str) -> Program:
+    def start(self, *arguments: str, errors: IO[str] | int = subprocess.STDOUT) -> Program:
         """Start a command that runs on; it is ended with the test."""
-        program = Program(list(arguments), self.folder, self.environment)
+        program = Program(list(arguments), self.folder, self.environment, errors)
         self._running.append(program)
         return program
 
