@@ -28,18 +28,24 @@ from profiles.bench.uart import Block, LineTiming, frame_blocks
 from profiles.frames import FrameFormat, Parity
 
 __all__ = [
+    "BREAK",
+    "FRAMING",
+    "GLITCH",
+    "SHIFT",
     "Account",
     "account_for",
     "anything_goes",
     "body_format",
     "clocked_bits",
+    "expected_jitter",
+    "first_away",
 ]
 
 _JITTER = 0.03
 """Jitter expected before looking, as a share of a short run."""
-_SHIFT = 0.08
+SHIFT = 0.08
 """Size of the shift between rising and falling edges expected before looking, in bit times."""
-_FRAMING, _BREAK, _GLITCH = (math.log(p) for p in (0.002, 0.01, 0.01))
+FRAMING, BREAK, GLITCH = (math.log(p) for p in (0.002, 0.01, 0.01))
 
 
 def body_format(body: int) -> FrameFormat:
@@ -78,7 +84,12 @@ class Account:
         return len(self.words) + self.framing_errors + self.breaks
 
 
-def _scale(edges: Edges) -> float:
+def first_away(edges: Edges, idle: int) -> int:
+    """The first edge that leads away from idle."""
+    return 0 if edges.first_level == idle else 1
+
+
+def expected_jitter(edges: Edges) -> float:
     """The jitter expected before looking, in ticks: one for all hypotheses, lest small bit times gain."""
     runs = np.diff(edges.ticks).astype(np.float64)
     typical = float(np.partition(runs, len(runs) // 4)[len(runs) // 4]) if len(runs) else 1.0
@@ -105,7 +116,7 @@ def account_for(
     fit: BitFit | None = None
     blocks: list[Block] = []
     if start is None:
-        start = 0 if edges.first_level == idle else 1
+        start = first_away(edges, idle)
     for _ in range(3 if refine else 1):
         blocks = list(frame_blocks(edges, timing, start=start, block=1 << 20))
         blocks = [block for block in blocks if len(block.words)]
@@ -113,7 +124,7 @@ def account_for(
             return None
         sums = BitSums(timing)
         sums.add(blocks[0])
-        fit = sums.solve(shift_prior=_SHIFT * timing.bit)
+        fit = sums.solve(shift_prior=SHIFT * timing.bit)
         if fit is None or not refine:
             break
         change = abs(fit.bit / timing.bit - 1)
@@ -152,10 +163,10 @@ def _score(edges: Edges, timing: LineTiming, block: Block, fit: BitFit | None) -
     taken = residual[inside]
     squares = fit.squares if fit is not None and fit.edges - fit.frames >= len(taken) else dot(taken, taken)
     if timing.shift:
-        score -= 0.5 * (timing.shift / (_SHIFT * bit)) ** 2
-    score += int(bad.sum()) * _FRAMING + int(broken.sum()) * _BREAK
+        score -= 0.5 * (timing.shift / (SHIFT * bit)) ** 2
+    score += int(bad.sum()) * FRAMING + int(broken.sum()) * BREAK
     odd = block.glitches + block.false_starts
-    score += odd * (_GLITCH - 2 * math.log(20 * bit))
+    score += odd * (GLITCH - 2 * math.log(20 * bit))
     spacing = np.diff(block.starts)[stopped[:-1]] / bit
     # After a frame that went wrong the next start could be anywhere.
     score += anywhere(np.diff(block.starts)[~stopped[:-1]])
@@ -171,7 +182,7 @@ def _score(edges: Edges, timing: LineTiming, block: Block, fit: BitFit | None) -
         spacing,
         squares,
         max(len(taken) - 1, 0),
-        _scale(edges),
+        expected_jitter(edges),
     )
 
 
@@ -195,5 +206,5 @@ def clocked_bits(edges: Edges, bit: float) -> float:
     score = anywhere(runs[~inside]) - float(number.sum()) * math.log(2)
     # A run has two edges with jitter.
     squares = dot(residual, residual) / 2
-    jitter = jittered(squares, len(exact) - 1, _scale(edges))
+    jitter = jittered(squares, len(exact) - 1, expected_jitter(edges))
     return score + jitter - len(exact) * math.log(math.sqrt(2))

@@ -8,19 +8,19 @@ None, with what fits as well.
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import dataclass
 
-from profiles.bench.bit_time import BitFit, fit_bit_time
+from profiles.bench.bit_time import BitFit, fit_line
 from profiles.bench.calibration import calibrated
 from profiles.bench.candidates import bit_time_candidates
 from profiles.bench.edges import Edges
-from profiles.bench.hypotheses import Account, account_for, anything_goes, clocked_bits
-from profiles.bench.meanings import Reading, readings, rough_score, stop_bits
+from profiles.bench.glance import glance
+from profiles.bench.hypotheses import Account, account_for, anything_goes, clocked_bits, first_away
+from profiles.bench.meanings import Reading, readings, stop_bits
 from profiles.bench.odds import log_of_sum
 from profiles.bench.rates import nearest_usual_rate, rate_prior
-from profiles.bench.uart import LineTiming, frame_blocks
+from profiles.bench.uart import LineTiming
 from profiles.bench.wording import LineEvidence, evidence_for, refusal
 from profiles.frames import FrameFormat, Parity
 
@@ -31,6 +31,10 @@ _SAMPLE = 1600
 _GLANCE = 120
 """Edges on which hypotheses are weeded out before any is fitted."""
 _WEEDED = 40
+"""How many are left, at most."""
+_FAR = 200.0
+"""Log-odds by which a hypothesis is too far behind at a look. At the first glance the one that won at last
+was behind by up to 75 over 400 random lines, where the capture began in the middle of a frame."""
 _LOOKS = ((300, 8), (_SAMPLE, 8))
 """Edges on which what is left is fitted, and how many go on to the next look."""
 _BEGINNING = 90
@@ -101,6 +105,9 @@ class _Weighed:
     score: float
 
 
+_Groups = dict[tuple[int, int, Parity], list[_Weighed]]
+
+
 def find_line(edges: Edges, overrides: LineOverrides | None = None) -> LineFit:
     """Find a line's settings.
 
@@ -118,13 +125,13 @@ def find_line(edges: Edges, overrides: LineOverrides | None = None) -> LineFit:
     weighed = _weigh(sample, overrides)
     if not weighed:
         return _nothing(edges, refusal(edges, None))
-    best = _likeliest(weighed)
+    groups = _grouped(weighed)
+    best = _likeliest(weighed, groups)
     rivals = [_RIVAL + anything_goes(sample), _RIVAL + _clocked(sample, weighed)]
     if overrides.baud is not None and overrides.frame is not None:
         rivals = []
     total = log_of_sum([item.score for item in weighed] + rivals)
-    same = [item for item in weighed if _same(item, best)]
-    probability = math.exp(log_of_sum([item.score for item in same]) - total)
+    probability = math.exp(log_of_sum(_alike(best, groups)) - total)
     timing = best.account.timing
     frame, stop_known = overrides.frame, True
     if frame is None:
@@ -134,7 +141,7 @@ def find_line(edges: Edges, overrides: LineOverrides | None = None) -> LineFit:
     timing = LineTiming(timing.bit, timing.idle, frame, timing.shift)
     if overrides.baud is not None:
         timing = LineTiming(1 / (overrides.baud * edges.tick), timing.idle, timing.frame, timing.shift)
-    fit = fit_bit_time(frame_blocks(edges, timing, start=best.account.start), timing)
+    fit = fit_line(edges, timing, start=best.account.start)
     if fit is not None and overrides.baud is None and abs(fit.bit / timing.bit - 1) < 0.02:
         timing = LineTiming(fit.bit, timing.idle, timing.frame, fit.shift)
     jitter = fit.jitter / fit.bit if fit is not None else 0.0
@@ -153,7 +160,7 @@ def find_line(edges: Edges, overrides: LineOverrides | None = None) -> LineFit:
         evidence=evidence_for(
             edges, best.account, best.reading, fit, _marginals(weighed, best, total), overrides
         ),
-        alternatives=_alternatives(weighed, best, total, edges, timing.frame),
+        alternatives=_alternatives(weighed, groups, best, total, edges, timing.frame),
         timing=timing,
         start=best.account.start,
         jitter=jitter,
@@ -191,42 +198,41 @@ def _weigh(sample: Edges, overrides: LineOverrides) -> list[_Weighed]:
         body = LineTiming(1.0, 1, overrides.frame).body
         bodies = range(body, body + 1)
     refine = overrides.baud is None
-    glance = sample.part(0, min(len(sample), _GLANCE))
-    accounts = [
-        account
-        for trial, idle, body in itertools.product(trials, idles, bodies)
-        if (account := account_for(glance, trial, idle, body, refine=False)) is not None
+    guesses = glance(sample.part(0, min(len(sample), _GLANCE)), trials, idles, bodies)
+    left = [
+        (guess.timing, first_away(sample, guess.timing.idle))
+        for guess in guesses[:_WEEDED]
+        if guess.score > guesses[0].score - _FAR
     ]
-    accounts.sort(key=lambda account: -rough_score(account))
-    accounts = accounts[:_WEEDED]
     for size, kept in _LOOKS:
         look = sample.part(0, min(len(sample), size))
         found = []
-        for account in accounts:
-            timing = account.timing
-            start = account.start
+        for timing, start in left:
             if len(look) == len(sample) or size == _SAMPLE:
-                start = _best_start(look, account, overrides.frame)
-            again = account_for(look, timing.bit, timing.idle, account.body, refine=refine, start=start)
+                start = _best_start(look, timing, start, overrides.frame)
+            again = account_for(look, timing.bit, timing.idle, timing.body, refine=refine, start=start)
             if again is not None:
                 found.extend(_read(again, look, overrides.frame))
         found.sort(key=lambda item: -item.score)
         if len(look) == len(sample):
             break
-        accounts = [item.account for item in _distinct(found, by_body=True)[:kept]]
+        left = [
+            (item.account.timing, item.account.start)
+            for item in _distinct(found, by_body=True)[:kept]
+            if item.score > found[0].score - _FAR
+        ]
     return _distinct(found)
 
 
-def _best_start(edges: Edges, account: Account, only: FrameFormat | None) -> int:
+def _best_start(edges: Edges, timing: LineTiming, first: int, only: FrameFormat | None) -> int:
     """Where to start reading: a capture may begin in the middle of a frame, with data bits."""
-    timing, first = account.timing, account.start
     rested = float(edges.ticks[first]) if edges.first_level == timing.idle else 0.0
-    if rested >= account.body * timing.bit:
+    if rested >= timing.body * timing.bit:
         return first
     look = edges.part(0, min(len(edges), _BEGINNING))
     best, most = first, -math.inf
-    for start in range(first, min(first + 2 * account.body, len(look) - 1), 2):
-        trial = account_for(look, timing.bit, timing.idle, account.body, refine=False, start=start)
+    for start in range(first, min(first + 2 * timing.body, len(look) - 1), 2):
+        trial = account_for(look, timing.bit, timing.idle, timing.body, refine=False, start=start)
         if trial is not None:
             score = max((reading.score for reading in readings(trial, only)), default=-math.inf)
             if score > most:
@@ -280,13 +286,30 @@ def _clocked(sample: Edges, weighed: list[_Weighed]) -> float:
     return max(clocked_bits(sample, bit) for bit in bits)
 
 
-def _likeliest(weighed: list[_Weighed]) -> _Weighed:
+def _grouped(weighed: list[_Weighed]) -> _Groups:
+    """The hypotheses by all that `_same` asks for but the bit time."""
+    groups: _Groups = {}
+    for item in weighed:
+        groups.setdefault(_group(item), []).append(item)
+    return groups
+
+
+def _group(item: _Weighed) -> tuple[int, int, Parity]:
+    return item.account.timing.idle, *_bytes_of(item.reading.frame)
+
+
+def _alike(item: _Weighed, groups: _Groups) -> list[float]:
+    """The scores of all hypotheses that read the same bytes."""
+    return [other.score for other in groups[_group(item)] if _near(item, other)]
+
+
+def _likeliest(weighed: list[_Weighed], groups: _Groups) -> _Weighed:
     """The best hypothesis of the likeliest answer: those that read the same bytes count together."""
     leaders: list[_Weighed] = []
     for item in weighed[:40]:
         if not any(_same(item, leader) for leader in leaders):
             leaders.append(item)
-    return max(leaders, key=lambda leader: log_of_sum([i.score for i in weighed if _same(i, leader)]))
+    return max(leaders, key=lambda leader: log_of_sum(_alike(leader, groups)))
 
 
 def _marginals(weighed: list[_Weighed], best: _Weighed, total: float) -> tuple[float, float, float]:
@@ -305,7 +328,12 @@ def _marginals(weighed: list[_Weighed], best: _Weighed, total: float) -> tuple[f
 
 
 def _alternatives(
-    weighed: list[_Weighed], best: _Weighed, total: float, edges: Edges, given: FrameFormat
+    weighed: list[_Weighed],
+    groups: _Groups,
+    best: _Weighed,
+    total: float,
+    edges: Edges,
+    given: FrameFormat,
 ) -> tuple[Alternative, ...]:
     """What else the line may be: what is likely, and what the waveform refutes no more than the best."""
     found: list[Alternative] = []
@@ -314,7 +342,7 @@ def _alternatives(
     cells = _cells_of(given.data_bits, given.parity)
     _, stop_known = stop_bits(best.account, cells)
     room = float(best.account.spacing.min()) - cells if len(best.account.spacing) else 2.0
-    share = math.exp(log_of_sum([item.score for item in weighed if _same(item, best)]) - total)
+    share = math.exp(log_of_sum(_alike(best, groups)) - total)
     for stop in (1.0, 1.5, 2.0):
         if not stop_known and stop != given.stop_bits and stop <= room + 0.2:
             frame = FrameFormat(given.data_bits, given.parity, stop)
@@ -325,10 +353,11 @@ def _alternatives(
         why = "the same bytes; on the line a mark parity bit is one more stop bit"
         found.append(Alternative(baud, best.account.timing.idle, frame, share, why))
     for item in weighed:
-        if _same(item, best) or len(found) >= _MOST_ALTERNATIVES:
+        if len(found) >= _MOST_ALTERNATIVES:
+            break
+        if _same(item, best) or any(_same(item, other) for other in told):
             continue
-        alike = [other.score for other in weighed if _same(other, item)]
-        probability = math.exp(log_of_sum(alike) - total)
+        probability = math.exp(log_of_sum(_alike(item, groups)) - total)
         account, frame = item.account, item.reading.frame
         equal = (
             _near(item, best)
@@ -336,8 +365,7 @@ def _alternatives(
             and item.reading.parity_errors <= best.reading.parity_errors
             and item.score > best.score - 16
         )
-        shown = any(_same(item, other) for other in told)
-        if shown or (probability < 0.005 and not equal):
+        if probability < 0.005 and not equal:
             continue
         told.append(item)
         if frame.parity is Parity.SPACE:

@@ -19,7 +19,7 @@ from profiles.bench.numeric import dot
 from profiles.bench.odds import anywhere, jittered, log_of_sum, of_some_size
 from profiles.frames import FrameFormat, Parity
 
-__all__ = ["Reading", "readings", "rough_score", "stop_bits"]
+__all__ = ["Reading", "readings", "rough_score", "stop_bits", "words_score"]
 
 _PARITY, _EARLY = math.log(0.002), math.log(0.002)
 _NEW_WORD = 4.0
@@ -67,7 +67,7 @@ def rough_score(account: Account) -> float:
     """The score of an account with every cell a data bit and dead times of any length, to weed with."""
     jitter = jittered(account.squares, account.residuals, account.scale)
     gaps = anywhere(account.spacing * account.timing.bit)
-    return account.score + jitter + gaps + _data(account.words >> 1, account.body - 1)
+    return account.score + jitter + gaps + words_score(account.words >> 1, account.body - 1)
 
 
 def _dead_times(account: Account, stop: float) -> float:
@@ -138,7 +138,7 @@ def stop_bits(account: Account, cells: int) -> tuple[float, bool]:
     return 1.0, False
 
 
-def _data(values: IntArray, bits: int) -> float:
+def words_score(values: IntArray, bits: int) -> float:
     """The score of data words: new ones cost their bits, those seen before cost less."""
     if not len(values):
         return 0.0
@@ -181,7 +181,7 @@ def readings(account: Account, only: FrameFormat | None = None) -> list[Reading]
             wrong = _wrong_parity(values, words >> body - 1 & 1, parity)
             errors = int(wrong.sum())
             score += errors * _PARITY
-        score += _data(values, bits)
+        score += words_score(values, bits)
         for stop, gaps in by_stop.items():
             frame = FrameFormat(bits, parity, stop)
             if only is not None and frame != only:

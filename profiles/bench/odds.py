@@ -11,7 +11,7 @@ import numpy as np
 
 from profiles.bench.edges import FloatArray
 
-__all__ = ["anywhere", "jittered", "log_of_sum", "of_some_size"]
+__all__ = ["anywhere", "jittered", "log_intervals", "log_of_sum", "of_some_size"]
 
 _SCALES = math.log(1e7)
 """A time of which nothing is known may lie anywhere on so many e-folds."""
@@ -21,7 +21,13 @@ _JITTER_WEIGHT = 2.0
 
 def anywhere(intervals: FloatArray) -> float:
     """Edges that follow each other after intervals of which not even the order of magnitude is known."""
-    return -float(np.log(np.maximum(intervals, 1e-9) * _SCALES).sum())
+    return -float(log_intervals(intervals).sum())
+
+
+def log_intervals(intervals: FloatArray) -> FloatArray:
+    """What each of such intervals costs."""
+    costs: FloatArray = np.log(np.maximum(intervals, 1e-9) * _SCALES)
+    return costs
 
 
 def of_some_size(times: FloatArray) -> float:

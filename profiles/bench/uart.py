@@ -22,9 +22,12 @@ import numpy as np
 import numpy.typing as npt
 
 from profiles.bench.edges import Edges, FloatArray, IntArray
+from profiles.bench.following import chain_of, without_glitches
 from profiles.frames import FrameFormat, Parity
 
 __all__ = [
+    "GLITCH_BITS",
+    "LONGEST_CELLS",
     "Block",
     "FrameError",
     "Frames",
@@ -38,7 +41,7 @@ GLITCH_BITS = 0.25
 """Runs shorter than this many bit times are glitches."""
 _BLOCK = 1 << 16
 """Edges decoded in one go."""
-_LONGEST_CELLS = 64
+LONGEST_CELLS = 64
 """Cells from the frame's start at which an edge is of no interest any more."""
 
 
@@ -133,35 +136,6 @@ class Frames:
         return low.tobytes()
 
 
-def _without_glitches(times: npt.NDArray[Any], shortest: float) -> tuple[npt.NDArray[Any], IntArray, int]:
-    """Drop runs shorter than ``shortest``: edges left, where their clusters begin, number of glitches.
-
-    A glitch is two edges and both go. Of an odd number of edges close together (a change that bounces) the
-    middle one stays, so that levels still alternate.
-    """
-    short = np.diff(times) < shortest
-    everything: IntArray = np.arange(len(times))
-    if not short.any():
-        return times, everything, 0
-    # A cluster is a row of edges each of which is close to the next.
-    cluster = np.concatenate(([0], np.cumsum(~short)))
-    sizes = np.bincount(cluster)
-    first = np.concatenate(([0], np.cumsum(sizes)[:-1]))
-    odd = sizes % 2 == 1
-    begins: IntArray = first[odd]
-    return times[begins + sizes[odd] // 2], begins, int((sizes // 2).sum())
-
-
-def _chain(steps: bytes, start: int, stop: int) -> list[int]:
-    """Follow ``steps`` from ``start``: each frame's start says where the next one is."""
-    chain: list[int] = []
-    append = chain.append
-    while start < stop:
-        append(start)
-        start += steps[start]
-    return chain
-
-
 def _further(times: npt.NDArray[Any], length: float) -> npt.NDArray[Any]:
     """Times moved on; whole ticks stay whole, so that a comparison with ``<`` comes out the same."""
     return times + (math.ceil(length) if times.dtype.kind == "i" else length)
@@ -169,7 +143,7 @@ def _further(times: npt.NDArray[Any], length: float) -> npt.NDArray[Any]:
 
 def _steps(
     leaving: npt.NDArray[Any], returning: npt.NDArray[Any], timing: LineTiming
-) -> tuple[bytes, npt.NDArray[np.bool_]]:
+) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.bool_]]:
     """For each edge away from idle: how many further the next start is if this one starts a frame.
 
     Also which of them are no start at all, the line being back before the middle of the start bit.
@@ -184,7 +158,7 @@ def _steps(
     false_start = returning - leaving[: len(returning)] < 0.5 * timing.bit + timing.shift
     if false_start.any():
         steps[: len(false_start)][false_start] = 1
-    return steps.tobytes(), false_start
+    return steps, false_start
 
 
 def first_start(edges: Edges, timing: LineTiming) -> int:
@@ -244,14 +218,14 @@ def frame_blocks(
     while position < total:
         last = position + block >= total
         raw = edges.ticks[position : position + block]
-        times, kept, glitches = _without_glitches(raw, shortest)
+        times, kept, glitches = without_glitches(raw, shortest)
         leaving, returning = times[0::2], times[1::2]
         steps, false_start = _steps(leaving, returning[: len(leaving)], timing)
-        chain: IntArray = np.array(_chain(steps, 0, len(leaving)), np.int64)
+        chain = chain_of(steps)
         if last:
             usable = len(chain) - (len(chain) > 0 and leaving[chain[-1]] + length > edges.end)
         else:
-            usable = int(np.searchsorted(leaving[chain], leaving[-1] - 2 * _LONGEST_CELLS * timing.bit))
+            usable = int(np.searchsorted(leaving[chain], leaving[-1] - 2 * LONGEST_CELLS * timing.bit))
             if usable < 1 and block < 1 << 24:
                 block *= 2
                 continue
@@ -286,10 +260,10 @@ def _read(
     since += np.float32(0.5)
     if timing.shift:
         since[1::2] -= np.float32(timing.shift / timing.bit)
-    np.clip(since, 0, _LONGEST_CELLS, out=since)
+    np.clip(since, 0, LONGEST_CELLS, out=since)
     cells = since.astype(np.int8)
     full = (1 << timing.body + 1) - 1
-    flips = np.array([full & (full << cell) for cell in range(_LONGEST_CELLS + 1)], np.uint16)
+    flips = np.array([full & (full << cell) for cell in range(LONGEST_CELLS + 1)], np.uint16)
     words = np.bitwise_xor.reduceat(flips[cells], firsts - firsts[0]) ^ np.uint16(full)
     return Block(
         begins.astype(np.float64), words.astype(np.int64), firsts, times, cells, glitches, false_starts

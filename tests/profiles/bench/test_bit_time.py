@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from profiles.bench.bit_time import fit_bit_time
+from profiles.bench.bit_time import ENOUGH, fit_bit_time, fit_line
 from profiles.bench.edges import Edges, FloatArray
 from profiles.bench.uart import LineTiming, frame_blocks
 from profiles.frames import FrameFormat
@@ -91,3 +91,19 @@ def test_no_frame_gives_no_fit() -> None:
     edges = Edges(np.array([5.0]), 1, 1.0, 6.0)
     timing = LineTiming(1.0, 1, FRAME)
     assert fit_bit_time(frame_blocks(edges, timing), timing) is None
+
+
+def test_a_long_capture_is_fitted_in_stretches_all_over_it() -> None:
+    rng = np.random.default_rng(9)
+    words = rng.integers(0, 256, 80_000).tolist()
+    edges = line(words, "8N1", 9600.0, jitter=0.02, rng=rng, lead=20.0)
+    assert len(edges) > ENOUGH
+    timing = LineTiming(1 / (9600.0 * edges.tick), 1, FrameFormat())
+    some, every = fit_line(edges, timing), fit_bit_time(frame_blocks(edges, timing), timing)
+    assert some is not None
+    assert every is not None
+    assert 0.9 * ENOUGH < some.edges <= ENOUGH < every.edges
+    # What is left out makes the fit no worse than its stated error says.
+    assert abs(some.bit - every.bit) < 4 * some.error
+    assert some.error == pytest.approx(every.error * (every.edges / some.edges) ** 0.5, rel=0.05)
+    assert some.error / some.bit < 0.02 / 1000

@@ -206,3 +206,18 @@ def test_samples_without_a_time_are_refused() -> None:
 
 def test_levels_may_be_any_number_but_nought() -> None:
     assert logic_edges(np.array([0, 5, 7, 0], np.int16), 1.0).ticks.tolist() == [1, 3]
+
+
+@given(
+    levels=st.lists(st.integers(0, 1), min_size=2, max_size=90),
+    scale=st.sampled_from([(np.bool_, 1), (np.uint8, 1), (np.int16, 7)]),
+    repeat=st.integers(1, 12),
+)
+def test_edges_are_where_neighbours_differ(
+    levels: list[int], scale: tuple[type[np.generic], int], repeat: int
+) -> None:
+    kind, high = scale
+    samples = [level for level in levels for _ in range(repeat)]
+    edges = logic_edges((np.array(samples) * high).astype(kind), 1e-6)
+    assert edges.ticks.tolist() == [at for at in range(1, len(samples)) if samples[at] != samples[at - 1]]
+    assert edges.first_level == samples[0]
