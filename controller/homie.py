@@ -296,6 +296,7 @@ def _request(actions: tuple[str, ...]) -> Property:
         "parameters": {"type": "object"},
         "within_s": {"type": "number", "exclusiveMinimum": 0},
         "from": text,
+        "agreed": {"type": "boolean"},
     }
     return Property(
         "request",

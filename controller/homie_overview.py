@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from controller.api import ActionView, BusView
+from controller.api import ActionView, BusView, UnitView
 from controller.homie import HomieSite
 from controller.homie_devices import Publication, Waits
 from controller.homie_publications import json_payload
@@ -23,7 +23,6 @@ from profiles.model import Value
 
 __all__ = [
     "BusAbout",
-    "UnitAbout",
     "about_messages",
     "alerts_message",
     "off_outcome_message",
@@ -34,28 +33,17 @@ _PING = re.compile(r"[A-Za-z0-9._:-]{1,64}")
 
 
 @dataclass(frozen=True, slots=True)
-class UnitAbout:
-    """A unit, in what its device's description does not say."""
-
-    id: str
-    title: str
-    address: int | None
-    role: str
-    group: str
-    ask_before_energise: bool = False
-    actions: tuple[str, ...] | None = None
-    """What it can be told over MQTT; None where that is all that the profile has."""
-
-
-@dataclass(frozen=True, slots=True)
 class BusAbout:
     """A bus, its units, and what its profile says of them."""
 
     bus: BusView
     """Without its port, which is nobody's business elsewhere."""
-    units: tuple[UnitAbout, ...]
+    units: tuple[UnitView, ...]
+    """Without actions and states: those of the profile are the same for all of them."""
     actions: tuple[ActionView, ...]
     states: dict[str, dict[str, Value | list[Value] | None]]
+    only: dict[str, tuple[str, ...]]
+    """The actions that are taken over MQTT, by unit, where those are not all."""
 
 
 def about_messages(site: HomieSite, buses: Iterable[str] | None = None) -> list[Publication]:
@@ -67,30 +55,23 @@ def about_messages(site: HomieSite, buses: Iterable[str] | None = None) -> list[
         if wanted is not None and bus.id not in wanted:
             continue
         units = [unit for unit in view.units if unit.bus == bus.id]
-        abouts = []
-        for unit in units:
-            has = site.units[unit.id].properties
-            allowed = tuple(action.name for action in unit.actions if ("actions", action.name) in has)
-            abouts.append(
-                UnitAbout(
-                    unit.id,
-                    unit.title,
-                    unit.address,
-                    unit.role,
-                    unit.group,
-                    unit.ask_before_energise,
-                    None if len(allowed) == len(unit.actions) else allowed,
-                )
-            )
         about = BusAbout(
             replace(bus, port=""),
-            tuple(abouts),
+            tuple(replace(unit, actions=(), states={}) for unit in units),
             units[0].actions if units else (),
             units[0].states if units else {},
+            {unit.id: taken for unit in units if (taken := _taken(site, unit)) is not None},
         )
         topic = site.root.value_topic(bus_node(bus.id), ABOUT.id)
         told.append(Publication(topic, json_payload(to_plain(about)), waits=Waits.NEWEST))
     return told
+
+
+def _taken(site: HomieSite, unit: UnitView) -> tuple[str, ...] | None:
+    """The actions that a unit takes over MQTT; None where it takes all."""
+    has = site.units[unit.id].properties
+    taken = tuple(action.name for action in unit.actions if ("actions", action.name) in has)
+    return None if len(taken) == len(unit.actions) else taken
 
 
 def alerts_message(site: HomieSite, alerts: Iterable[Alert]) -> Publication:

@@ -83,6 +83,8 @@ class Asked:
     correlation: bytes | None = None
     response_ignored: bool = False
     """Whether a response was asked for where this site gives none."""
+    new: bool = False
+    """Whether its id was made here, just now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +165,8 @@ class Intake:
         action, parameters = target.action(value)
         command = Command(unit, action, parameters, origin, _identity(message), utc, deadline)
         state = target.property.id if isinstance(target, SetState) else None
-        return Asked(command, state, message.payload, response, correlation, ignored)
+        new = not message.correlation
+        return Asked(command, state, message.payload, response, correlation, ignored, new)
 
     def _response(self, topic: str | None) -> tuple[str | None, bool]:
         """Where the outcome goes, and whether it was wanted elsewhere: there our rights are not lent out."""
@@ -218,7 +221,7 @@ def _requested(command: Command, given: Any) -> Command:
     """The json form of a command."""
     if not isinstance(given, dict):
         raise BadValue("must be a JSON object")
-    unknown = given.keys() - {"id", "action", "parameters", "within_s", "from"}
+    unknown = given.keys() - {"id", "action", "parameters", "within_s", "from", "agreed"}
     if unknown:
         raise BadValue(f"has no {min(unknown)!r}")
     identity, action, sender = given.get("id"), given.get("action"), given.get("from", command.origin.name)
@@ -228,6 +231,8 @@ def _requested(command: Command, given: Any) -> Command:
         raise BadValue("needs an action")
     if not isinstance(sender, str):
         raise BadValue("has a sender that is no text")
+    if not isinstance(agreed := given.get("agreed", False), bool):
+        raise BadValue("has an agreed that is neither true nor false")
     within = given.get("within_s")
     deadline = command.deadline
     if within is not None:
@@ -241,6 +246,7 @@ def _requested(command: Command, given: Any) -> Command:
         parameters=plain_parameters(given.get("parameters", {})),
         origin=replace(command.origin, name=_name(sender)),
         deadline=deadline,
+        agreed=agreed,
     )
 
 

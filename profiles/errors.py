@@ -19,6 +19,7 @@
         |-- ControllerRuns          another controller has this site
         |-- ControllerAway          no controller answers, or it went away
         |-- BrokerError             the broker is away, can't be trusted, or refuses us
+        |-- LocalOnly               done only where the controller runs, not through a broker
         `-- RevisionMoved           somebody else has saved the profile in between
 """
 
@@ -42,6 +43,7 @@ __all__ = [
     "JournalError",
     "LinewardenError",
     "LinkLost",
+    "LocalOnly",
     "NotKnown",
     "PortError",
     "PortUnavailable",
@@ -189,6 +191,10 @@ class ControllerAway(ControllerError):
 
 class BrokerError(ControllerError):
     """The MQTT broker can't be reached, can't be trusted, refuses us, or went away."""
+
+
+class LocalOnly(ControllerError):
+    """Done only where the controller runs, not through a broker; ``what`` says why."""
 
 
 class RevisionMoved(ControllerError):

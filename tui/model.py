@@ -14,6 +14,7 @@ from controller.records import (
     Alert,
     BusStatus,
     Command,
+    Event,
     Known,
     LinkState,
     Lock,
@@ -25,9 +26,12 @@ from controller.records import (
     Traffic,
 )
 
-__all__ = ["BusSight", "HallModel", "LastWord", "UnitSight", "on_order", "power_action"]
+__all__ = ["AWAY", "HERE", "BusSight", "HallModel", "LastWord", "UnitSight", "on_order", "power_action"]
 
 T = TypeVar("T")
+
+AWAY, HERE = "controller-away", "controller-here"
+"""Events that tell of a bus whether its controller can be asked; ``why`` says why not."""
 
 _MOST_COMMANDS = 500
 """Commands that are remembered until their outcome comes."""
@@ -63,6 +67,8 @@ class BusSight:
     status: BusStatus | None
     alerts: tuple[Alert, ...]
     units: tuple[UnitSight, ...]
+    away: str = ""
+    """Why nothing of it is known: its controller can't be asked. Empty while it can."""
 
 
 @dataclass(slots=True)
@@ -75,6 +81,8 @@ class HallModel:
     alerts: dict[str, Alert] = field(default_factory=dict)
     locks: dict[str, Lock] = field(default_factory=dict)
     last: dict[str, LastWord] = field(default_factory=dict)
+    away: dict[str, str] = field(default_factory=dict)
+    """Why a bus's controller can't be asked, by bus."""
     lost: int = 0
     """Records that this dashboard was too slow for, all told."""
     _commands: dict[str, Command] = field(default_factory=dict)
@@ -102,6 +110,10 @@ class HallModel:
                 self.states.setdefault(record.unit, {})[record.state] = record.value
             case BusStatus():
                 self.status[record.bus] = record
+            case Event(name="controller-away", bus=bus, values=values):
+                self.away[bus] = str(values.get("why", ""))
+            case Event(name="controller-here", bus=bus):
+                self.away.pop(bus, None)
             case Alert():
                 _put(self.alerts, record.id, record, over=record.over)
             case Lock():
@@ -144,7 +156,8 @@ class HallModel:
             if not units and (group or (text and text not in bus.id.casefold())):
                 continue
             alerts = tuple(alert for alert in self.alerts.values() if alert.target == bus.id)
-            sights.append(BusSight(bus, self.status.get(bus.id), alerts, tuple(units)))
+            away = self.away.get(bus.id, "")
+            sights.append(BusSight(bus, self.status.get(bus.id), alerts, tuple(units), away))
         return sights
 
     @property
@@ -197,6 +210,7 @@ class HallModel:
             }
         for bus, status in self.status.items():
             self.status[bus] = replace(status, link=LinkState.DOWN, at=now, units_answering=None)
+        self.away = {bus.id: "its controller is out of reach" for bus in self.site.buses}
 
 
 def power_action(unit: UnitSight, *, on: bool) -> str | None:

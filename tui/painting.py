@@ -22,6 +22,7 @@ __all__ = [
     "alert_lines",
     "detail_lines",
     "fit",
+    "folded",
     "group_lines",
     "group_words",
     "hall_lines",
@@ -79,20 +80,50 @@ def top_line(
     return _cut(title.append_text(right), width)
 
 
-def alert_lines(alerts: Sequence[Alert], width: int, looks: Looks, most: int = 2) -> list[Text]:
-    """The newest alerts: what is wrong, since when, and what to look at first."""
+def alert_lines(
+    alerts: Sequence[Alert], width: int, looks: Looks, most: int = 2, rows: int = 1
+) -> list[Text]:
+    """The newest alerts: what is wrong, since when, and what to look at first.
+
+    Args:
+        alerts: those that stand, newest first.
+        width: cells.
+        looks: the styles.
+        most: how many are shown.
+        rows: rows that each of an alert's two sentences may take.
+    """
     lines = []
     for alert in alerts[:most]:
         since = f" since {clock_time(alert.since)[:8]}"
-        head = Text(f" ! {fit(alert.target, 14)}  ", looks.wrong)
-        head.append(fit(alert.text, width - head.cell_len - len(since) - 1))
+        head = Text(f" ! {fit(alert.target, max(14, width // 4))}  ", looks.wrong)
+        first, *more = folded(alert.text, max(8, width - head.cell_len - len(since) - 1), rows)
+        indent = " " * head.cell_len
+        head.append(first)
         head.append(" " * max(1, width - head.cell_len - len(since) - 1))
         lines.append(head.append(since, looks.quiet))
+        lines += [Text(f"{indent}{line}", looks.wrong) for line in more]
         if alert.look_at:
-            lines.append(Text(f"   {fit('look at ' + alert.look_at, width - 4)}", looks.quiet))
+            look_at = folded(f"look at {alert.look_at}", max(8, width - 4), rows)
+            lines += [Text(f"   {line}", looks.quiet) for line in look_at]
     if len(alerts) > most:
         lines.append(Text(f"   and {len(alerts) - most} more", looks.quiet))
     return [_cut(line, width) for line in lines]
+
+
+def folded(text: str, width: int, rows: int) -> list[str]:
+    """Text over at most so many rows, broken between words; an ellipsis where it is longer."""
+    lines = [""]
+    words = plain(text).split()
+    for place, word in enumerate(words):
+        longer = f"{lines[-1]} {word}" if lines[-1] else word
+        if cell_len(longer) <= width:
+            lines[-1] = longer
+        elif len(lines) < rows and lines[-1] and cell_len(word) <= width:
+            lines.append(word)
+        else:
+            lines[-1] = fit(" ".join([lines[-1], *words[place:]]).strip(), width)
+            break
+    return lines
 
 
 def hall_lines(buses: Sequence[BusSight], width: int, selected: int | None, looks: Looks) -> list[Line]:
@@ -112,7 +143,10 @@ def hall_lines(buses: Sequence[BusSight], width: int, selected: int | None, look
 
 def _bus_line(bus: BusSight, width: int, looks: Looks) -> Text:
     text = Text(" ")
-    text.append(fit(bus.view.id, 20), looks.strong)
+    text.append(fit(bus.view.id, max(20, width // 3)), looks.strong)
+    if bus.away:
+        text.append(fit(f"  {bus.away}", width - text.cell_len - 1), looks.wrong)
+        return text
     told = [_wiring(bus)]
     status = bus.status
     if status is None or status.link is LinkState.DOWN:
@@ -154,6 +188,8 @@ def _answering(bus: BusSight) -> str:
 
 def _broken(bus: BusSight) -> bool:
     """Whether the bus is known not to carry what is sent."""
+    if bus.away:
+        return False
     down = bus.status is None or bus.status.link is LinkState.DOWN
     return down or any(alert.id.startswith("chain-") for alert in bus.alerts)
 
@@ -163,12 +199,15 @@ def _unit_lines(bus: BusSight, width: int, selected: int | None, looks: Looks) -
     broken = _broken(bus)
     style = looks.wrong if broken else looks.line
     side = "╎" if broken else "│"
+    if bus.away:
+        # Neither whole nor broken: nobody can say.
+        side, style = "┆", looks.quiet
     lines = []
     for place, unit in enumerate(bus.units):
         last = place == len(bus.units) - 1
         joint = "└" if last and not ring else "├"
-        if broken:
-            joint = "╎"
+        if broken or bus.away:
+            joint = side
         head = Text(f" {joint}")
         head.stylize(style)
         picked = unit.number == selected
@@ -178,7 +217,7 @@ def _unit_lines(bus: BusSight, width: int, selected: int | None, looks: Looks) -
         if held is not None:
             under = Text(f" {side if ring or not last else ' '}", style)
             lines.append(Line(under.append_text(held), unit.number))
-    if ring:
+    if ring and not bus.away:
         end = " ╳ the ring is open" if broken else " └─ back to the adapter"
         lines.append(Line(Text(end, style)))
     return lines

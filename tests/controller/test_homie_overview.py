@@ -40,8 +40,8 @@ def test_what_hangs_on_a_bus_comes_back_whole(site: HomieSite) -> None:
         "preamplifier",
         "audio",
     )
-    assert mixer.actions is None
-    assert amplifier.actions == ("standby", "set-volume")
+    assert about.only == {"foyer-amp": ("standby", "set-volume")}
+    assert amplifier.id == "foyer-amp"
 
 
 def test_what_it_says_leaves_the_port_at_home(site: HomieSite) -> None:

@@ -151,6 +151,12 @@ def test_the_json_form_has_an_id_of_its_own(intake: Intake) -> None:
     assert (found.deadline, found.origin.name, found.origin.claimed) == (UTC + 3, "Ada", True)
 
 
+def test_that_a_person_agreed_is_said_in_so_many_words(intake: Intake) -> None:
+    assert not _asked(intake, _request(id="7", action="power-on")).command.agreed
+    assert _asked(intake, _request(id="7", action="power-on", agreed=True)).command.agreed
+    assert not _asked(intake, POWER).command.agreed
+
+
 @pytest.mark.parametrize(
     "given_json",
     [
@@ -171,6 +177,7 @@ def test_the_json_form_has_an_id_of_its_own(intake: Intake) -> None:
         {"id": "7", "action": "standby", "within_s": True},
         {"id": "7", "action": "standby", "within_s": "1"},
         {"id": "7", "action": "standby", "from": 1},
+        {"id": "7", "action": "standby", "agreed": "yes"},
     ],
 )
 def test_a_json_form_that_is_none(intake: Intake, given_json: dict[str, Any]) -> None:
