@@ -118,6 +118,8 @@ class BusView:
     frame: str = "8N1"
     bit_order: str = "lsb"
     idle: str = "high"
+    burst_gap_ms: float = 40.0
+    """The greatest idle line within a message."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ def site_view(loaded: LoadedSite) -> SiteView:
             loaded.profiles[name].line.frame,
             loaded.profiles[name].line.bit_order,
             loaded.profiles[name].line.idle,
+            loaded.profiles[name].line.burst_gap_ms,
         )
         for name, bus in site.buses.items()
     )

@@ -11,6 +11,7 @@ import time
 from collections.abc import Awaitable, Callable, Iterable
 from typing import Any, ClassVar, Literal
 
+from rich.text import Text
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 from textual.screen import ModalScreen, Screen
@@ -21,7 +22,7 @@ from controller.records import Command, Event, Origin, OriginKind, Outcome, Reco
 from profiles.errors import ControllerAway, LinewardenError
 from profiles.model import Value
 from tui.line_figures import LineFigures
-from tui.looks import DARK, LIGHT
+from tui.looks import DARK, LIGHT, Looks
 from tui.messages import CommandDone, ControllerGone, RecordsCame
 from tui.model import HallModel
 from tui.profile_draft import ProfileDraft
@@ -61,10 +62,10 @@ class DashboardApp(App[int]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f1", "explain", "help", id="help"),
         Binding("f2", "units", "units", id="units"),
-        Binding("f3", "show('traffic')", "traffic", id="traffic"),
-        Binding("f4", "show('profiles')", "profiles", id="profiles"),
-        Binding("f5", "show('journal')", "journal", id="journal"),
-        Binding("f6", "show('simulator')", "simulator", id="simulator"),
+        Binding("f3", "show('traffic')", "traffic", id="traffic", priority=True),
+        Binding("f4", "show('profiles')", "profiles", id="profiles", priority=True),
+        Binding("f5", "show('journal')", "journal", id="journal", priority=True),
+        Binding("f6", "show('simulator')", "simulator", id="simulator", priority=True),
         Binding("f9", "everything_off", "everything off", id="off", priority=True),
         Binding("ctrl+q", "quit", "quit", id="quit"),
     ]
@@ -179,6 +180,27 @@ class DashboardApp(App[int]):
         for screen in self.screen_stack:
             if isinstance(screen, MainScreen) and screen is self.main_screen:
                 screen.look_again()
+
+    @property
+    def note(self) -> str:
+        """What every screen says of the way to the controller; empty while it is there."""
+        return "controller out of reach" if self.gone else ""
+
+    def links(self, width: int, looks: Looks) -> Text:  # noqa: ARG002 -- for what is behind a broker
+        """How far away the controllers are, where that is not here."""
+        return Text()
+
+    def local_only(self, what: str) -> str:  # noqa: ARG002 -- as above
+        """Why something can't be done from here; empty where it can."""
+        return ""
+
+    @property
+    def places(self) -> list[tuple[str, str]]:
+        """The main screens that this site has, each with its key."""
+        simulated = any(bus.simulated for bus in self.model.site.buses)
+        named = {"units", *self._screens_by_name}
+        keys = [(each.key.upper(), each.id or "") for each in self.BINDINGS if isinstance(each, Binding)]
+        return [(key, name) for key, name in keys if name in named and (name != "simulator" or simulated)]
 
     @property
     def main_screen(self) -> MainScreen | None:

@@ -9,9 +9,14 @@ from controller.api import BusView
 from controller.records import Direction, Traffic
 from profiles.frames import FrameFormat
 
-__all__ = ["LineFigures"]
+__all__ = ["LineFigures", "burst_times"]
 
 _SECONDS = 120
+
+
+def burst_times(bus: BusView) -> tuple[float, float]:
+    """The greatest idle line within a message, and a frame time, in seconds."""
+    return bus.burst_gap_ms / 1000, FrameFormat.parse(bus.frame).time(bus.baud) if bus.baud else 0.0
 
 
 class LineFigures:
@@ -22,10 +27,7 @@ class LineFigures:
     """
 
     def __init__(self, buses: Mapping[str, BusView]) -> None:
-        self._frame = {
-            name: FrameFormat.parse(bus.frame).time(bus.baud) if bus.baud else 0.0
-            for name, bus in buses.items()
-        }
+        self._frame = {name: burst_times(bus)[1] for name, bus in buses.items()}
         self._busy: dict[str, deque[tuple[int, float]]] = {name: deque(maxlen=_SECONDS) for name in buses}
         self._lag: dict[str, deque[float]] = {name: deque(maxlen=_SECONDS) for name in buses}
 

@@ -23,15 +23,24 @@ TICKS = {
     Tick.MISSING: "·",
     Tick.WRONG: "✗",
     Tick.LATE: "~",
+    Tick.STRANGE: "?",
 }
-"""The sign behind each byte: came back, missing, wrong, late."""
+"""The sign behind each byte: came back, missing, wrong, late; not in the profile."""
 _ARROWS = {Direction.SENT: "→", Direction.HEARD: "←", Direction.PASSED_ON: "⇢", Direction.ECHOED: "↺"}
 _MEANING_SHARE = 0.42
+_TAIL = 20
+"""Cells that a row's end mostly has."""
 _SPARKS = "▁▂▃▄▅▆▇█"
 
 
 def saying_text(
-    saying: Saying, width: int, looks: Looks, *, bus_width: int = 0, after: float | None = None
+    saying: Saying,
+    width: int,
+    looks: Looks,
+    *,
+    bus_width: int = 0,
+    after: float | None = None,
+    mark: str = " ",
 ) -> Text:
     """One row.
 
@@ -41,13 +50,15 @@ def saying_text(
         looks: the styles.
         bus_width: cells for the bus's name; 0 leaves it out.
         after: seconds of idle line before it on its bus, where that is known.
+        mark: the sign before it, such as that of the selected row.
     """
     wrong = bool(saying.fault)
-    text = Text(f" {_ARROWS[saying.direction]} ", looks.wrong if wrong else looks.line)
+    text = Text(f"{mark}{_ARROWS[saying.direction]} ", looks.wrong if wrong else looks.line)
     if bus_width:
         text.append(fit(saying.bus, bus_width).ljust(bus_width) + " ", looks.quiet)
     tail = _tail(saying, width, after)
-    meaning_width = max(12, int((width - text.cell_len - len(tail)) * _MEANING_SHARE))
+    # Bytes begin at one place whatever stands at the end.
+    meaning_width = max(12, int((width - text.cell_len - max(_TAIL, len(tail))) * _MEANING_SHARE))
     if saying.meaning:
         meaning, style = saying.meaning, looks.strong
     elif wrong:
@@ -92,7 +103,8 @@ def _bytes(saying: Saying, room: int, looks: Looks) -> Text:
         Tick.WRONG: looks.wrong,
         Tick.LATE: looks.care,
         Tick.OUT: looks.care,
-        Tick.NONE: looks.strange if saying.unexplained else "",
+        Tick.NONE: "",
+        Tick.STRANGE: looks.strange,
     }
     for place, value in enumerate(saying.data):
         tick = Tick(saying.ticks[place]) if place < len(saying.ticks) else Tick.NONE

@@ -33,6 +33,8 @@ class Tick(enum.IntEnum):
     """It is not what it should be."""
     LATE = 5
     """It came too late."""
+    STRANGE = 6
+    """Nothing that the profile knows explains it."""
 
 
 @dataclass(slots=True)
@@ -219,9 +221,14 @@ class TrafficStore:
     def _heard(self, record: Traffic) -> None:
         key = f"{record.direction.value} {record.bus}"
         saying = self._open.pop(key, None) or self._begin(record, record.direction)
+        known = len(saying.data)
         saying.data += record.data
         saying.lags.extend([_NAN] * len(record.data))
         saying.ticks += bytes((_TICK_OF_FAULT.get(record.fault or "", Tick.NONE),)) * len(record.data)
+        for start, stop in record.unexplained:
+            # What began in an earlier delivery began with the saying.
+            first = known + start if start else 0
+            saying.ticks[first : known + stop] = bytes((Tick.STRANGE,)) * (known + stop - first)
         saying.at = record.at
         saying.meaning = record.meaning or ""
         saying.fault = record.fault or ""

@@ -86,6 +86,7 @@ async def test_a_lock_is_set_shown_holds_and_is_cleared(tmp_path: Path) -> None:
         await b.until(lambda: "refused (locked)" in b.text("#detail"))
         await b.press("u", "enter")
         await b.until(lambda: "locked by" not in b.words)
+        assert await b.controller.locks() == []
 
 
 async def test_a_state_is_set_right_by_hand(tmp_path: Path) -> None:
@@ -163,6 +164,7 @@ async def test_the_simulator_takes_orders(tmp_path: Path) -> None:
         await b.press("f6", "enter")
         await b.press("f2", "2", "o")
         await b.until(lambda: "the ring is open" in b.words)
+        assert "cut 1" in await b.controller.simulate("sound", "show")
 
 
 async def test_the_palette_knows_every_units_actions(tmp_path: Path) -> None:
@@ -183,6 +185,7 @@ async def test_any_size_can_be_worked_with(tmp_path: Path, size: tuple[int, int]
         await b.until(lambda: b.state("mixer", "power") == (True, Known.CONFIRMED))
         await b.pilot.resize_terminal(80, 24)
         await b.until(lambda: "Stage mixer" in b.words)
+        assert "power-on: confirmed" in b.text("#detail")
 
 
 async def test_a_controller_that_ends_is_told_and_nothing_is_known_any_more(tmp_path: Path) -> None:

@@ -25,7 +25,17 @@ from controller.records import (
 )
 from tui.looks import Looks
 from tui.model import HallModel, on_order, power_action
-from tui.painting import alert_lines, detail_lines, fit, group_lines, group_words, hall_lines, top_line
+from tui.painting import (
+    alert_lines,
+    detail_lines,
+    fit,
+    folded,
+    group_lines,
+    group_words,
+    hall_lines,
+    top_line,
+)
+from tui.telling import plain
 
 LOOKS = Looks(dark=True)
 
@@ -197,3 +207,22 @@ def test_a_group_shows_its_units_alone_and_says_how_they_are() -> None:
     # Common practice, no source: sources first, power amplifiers last: no thump reaches a loudspeaker.
     model.site = replace(model.site, units=views)
     assert [unit.number for unit in on_order(model.group("audio"))] == [2, 3, 1]
+
+
+@given(st.text(st.characters(codec="utf-8"), max_size=120), st.integers(8, 60), st.integers(1, 4))
+def test_folded_text_keeps_to_its_width_and_rows_and_loses_nothing_unsaid(
+    text: str, width: int, rows: int
+) -> None:
+    lines = folded(text, width, rows)
+    assert 1 <= len(lines) <= rows
+    assert all(cell_len(line) <= width for line in lines)
+    if not lines[-1].endswith("…"):
+        assert " ".join(lines) == " ".join(plain(text).split())
+
+
+def test_an_alert_is_told_whole_where_there_is_room() -> None:
+    told = "nothing came back: the ring is open somewhere, or a unit in it has no mains"
+    said = [line.plain for line in alert_lines([Alert("a", "sound", 0.0, told)], 70, LOOKS, 1, 2)]
+    assert len(said) == 2
+    assert "no mains" in said[1]
+    assert "…" in alert_lines([Alert("a", "sound", 0.0, told)], 70, LOOKS, 1, 1)[0].plain

@@ -65,7 +65,7 @@ async def test_a_fault_is_told_as_it_is_typed_with_its_line(tmp_path: Path) -> N
         assert "● not saved" in b.text("#figures")
         assert "✗ 1 fault" in b.text("#figures")
         area(b).move_cursor((0, 0))
-        await b.press("f8")
+        await b.press("ctrl+g")
         await b.until(lambda: editor(b).draft.line == line)
         area(b).move_cursor((0, 0))
         await b.press("tab", "down", "enter")

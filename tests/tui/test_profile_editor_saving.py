@@ -248,3 +248,23 @@ async def test_a_running_bus_takes_it_and_its_far_end_hears_nothing(tmp_path: Pa
         stop_all()
         server.close()
         await server.wait_closed()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "anew"),
+    [
+        ("baud = 4800", "baud = 9600", True),
+        pytest.param("timeout_ms = 2", "timeout_ms = 3", False, marks=pytest.mark.slow),
+    ],
+)
+async def test_before_saving_it_is_said_whether_the_port_is_opened_anew(
+    old: str, new: str, anew: bool, tmp_path: Path
+) -> None:
+    async with bench(tmp_path) as b:
+        await opened(b)
+        await replaced(b, old, new)
+        await b.press("ctrl+s")
+        await b.until(lambda: isinstance(b.app.screen, DifferenceSheet))
+        said = str(b.app.screen.query(".quiet").first(Static).render())
+        assert "nothing is sent" in said
+        assert ("the port is opened anew" in said) is anew

@@ -18,7 +18,7 @@ from controller.api import JournalEntry, JournalQuery
 from controller.records import to_json
 from profiles.errors import FileUnreadable
 from tui.painting import fit
-from tui.screens.main_screen import MainScreen, key_text
+from tui.screens.main_screen import MainScreen
 from tui.screens.sheets import TextForm
 from tui.telling import action_words, clock_time, entry_lines, plain
 
@@ -94,7 +94,7 @@ says of itself (claimed).
         if not self.is_mounted:
             return
         self.look_again()
-        looks, width = self.looks, self.width
+        width = self.width
         entries = self.query_one(OptionList)
         kept = entries.highlighted
         entries.clear_options()
@@ -102,8 +102,8 @@ says of itself (claimed).
             entries.add_option(Option(self._line(entry, width - 3), id=str(place)))
         if self._entries:
             entries.highlighted = min(kept or 0, len(self._entries) - 1)
-        words = [("enter", "all about it"), ("/", "find"), ("m", "older"), ("e", "export"), ("F2", "units")]
-        self.query_one("#keys", Static).update(key_text(words, width, looks))
+        words = [("enter", "all about it"), ("/", "find"), ("m", "older"), ("e", "export"), ("?", "help")]
+        self.query_one("#keys", Static).update(self.keys(words))
         self.query_one("#keys").display = self.size.height >= 10
 
     def _line(self, entry: JournalEntry, width: int) -> Text:

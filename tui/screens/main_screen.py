@@ -14,7 +14,7 @@ from tui.painting import top_line
 if TYPE_CHECKING:
     from tui.app import DashboardApp
 
-__all__ = ["MainScreen", "key_text"]
+__all__ = ["MainScreen", "key_text", "place_text"]
 
 
 class MainScreen(Screen[None]):
@@ -38,10 +38,14 @@ class MainScreen(Screen[None]):
         """Cells across, and never so few that nothing can be painted."""
         return max(20, self.size.width)
 
-    @property
-    def key_rows(self) -> int:
-        """Rows for the keys: a low screen has better use for them."""
-        return 2 if self.size.height >= 20 else 1
+    def keys(self, words: Sequence[tuple[str, str]]) -> Text:
+        """The keys of this screen, and, where there is room, those that lead to the others."""
+        if self.size.height < 20:
+            return key_text(words, self.width, self.looks)
+        own = key_text(words, self.width, self.looks, rows=2)
+        return own.append("\n").append_text(
+            place_text(self.dashboard.places, self.name or "", self.width, self.looks)
+        )
 
     def look_again(self) -> None:
         """Paint what is known now."""
@@ -50,8 +54,7 @@ class MainScreen(Screen[None]):
     def top(self, title: str = "") -> Text:
         """The line at the top."""
         app = self.dashboard
-        note = "controller out of reach" if app.gone else ""
-        return top_line(app.model, app.utc(), self.width, self.looks, note, title)
+        return top_line(app.model, app.utc(), self.width, self.looks, app.note, title)
 
 
 def key_text(words: Sequence[tuple[str, str]], width: int, looks: Looks, rows: int = 1) -> Text:
@@ -67,4 +70,17 @@ def key_text(words: Sequence[tuple[str, str]], width: int, looks: Looks, rows: i
             text.append("\n ")
         text.append(key, looks.strong).append(f" {word}   ", looks.quiet)
         used += size
+    return text
+
+
+def place_text(places: Sequence[tuple[str, str]], here: str, width: int, looks: Looks) -> Text:
+    """The screens that there are, by their keys; the one that is shown stands in brackets."""
+    text = Text(" ")
+    for key, word in places:
+        if text.cell_len + len(key) + len(word) + 2 > width:
+            break
+        if word == here:
+            text.append(f"[{key} {word}] ", looks.line)
+        else:
+            text.append(key, looks.strong).append(f" {word} ", looks.quiet)
     return text

@@ -20,7 +20,7 @@ from tui.finding_text import bytes_lines, fault_text, fault_words
 from tui.painting import fit
 from tui.profile_draft import ProfileDraft
 from tui.profile_places import Part, part_at
-from tui.screens.main_screen import MainScreen, key_text
+from tui.screens.main_screen import MainScreen
 from tui.screens.profile_adding import ProfileAdder
 from tui.screens.profile_saving import ProfileSaver
 from tui.screens.sheets import AskSheet
@@ -53,7 +53,7 @@ that the action under the cursor would send, and every fault with its line, as y
   ctrl+s     save: the difference is shown first; a bus that uses the profile goes by it at once
   ctrl+n     put in an action, a parameter, an observation, a state, evidence
   ctrl+z, y  ctrl+z a step back, ctrl+y forth again
-  F8         the next fault
+  ctrl+g     the next fault
   tab        between the text and the faults; enter there goes to the line
   esc        another profile; what is not saved is asked about
   F2, F3 ... other screens; the text waits for you behind F4
@@ -62,12 +62,12 @@ that the action under the cursor would send, and every fault with its line, as y
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+s", "save", "save"),
         Binding("ctrl+n", "add", "put in"),
-        Binding("f8", "next_fault", "next fault"),
+        Binding("ctrl+g", "next_fault", "next fault"),
         Binding("escape", "leave", "leave"),
     ]
 
     def __init__(self, draft: ProfileDraft) -> None:
-        super().__init__(name="profile")
+        super().__init__(name="profiles")
         self.draft = draft
         self.checked: Checked | None = None
         """What became of the text; None while it is not known."""
@@ -156,11 +156,11 @@ that the action under the cursor would send, and every fault with its line, as y
             ("ctrl+s", "save"),
             ("ctrl+n", "put in"),
             ("ctrl+z", "undo"),
-            ("F8", "next fault"),
+            ("ctrl+g", "next fault"),
             ("esc", "leave"),
             ("F1", "help"),
         ]
-        self.query_one("#keys", Static).update(key_text(words, self.width, looks))
+        self.query_one("#keys", Static).update(self.keys(words))
         panel = self.query_one("#found")
         width = max(20, (panel.size.width or self.width) - 1)
         checked = self.checked if self._checked_text == draft.text else None

@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from controller.bus_setup import port_differs
 from profiles.checking import check_text
 from profiles.errors import LinewardenError, RevisionMoved
 from tui.profile_draft import Moved, ProfileDraft
@@ -48,7 +49,7 @@ class ProfileSaver:
             count = len(checked.errors)
             self._app.notify(
                 plain(f"line {first.line}: {first.what}; {first.todo}".rstrip("; ")),
-                title=f"{count} fault{'s' * (count > 1)}: nothing was saved (F8 goes to each)",
+                title=f"{count} fault{'s' * (count > 1)}: nothing was saved (ctrl+g goes to each)",
                 severity="error",
                 markup=False,
             )
@@ -59,10 +60,16 @@ class ProfileSaver:
             if yes:
                 self._app.work(self._put, f"save {draft.key}")
 
-        sheet = DifferenceSheet(f"Save {draft.saved.name}?", self._what_it_means(), lines)
+        before = await asyncio.to_thread(check_text, draft.base, draft.saved.path)
+        reopens = (
+            checked.profile is not None
+            and before.profile is not None
+            and port_differs(before.profile.line, checked.profile.line)
+        )
+        sheet = DifferenceSheet(f"Save {draft.saved.name}?", self._what_it_means(reopens=reopens), lines)
         self._app.push_screen(sheet, answered)
 
-    def _what_it_means(self) -> str:
+    def _what_it_means(self, *, reopens: bool) -> str:
         draft = self._draft
         words = []
         if draft.becomes_own:
@@ -79,6 +86,11 @@ class ProfileSaver:
         if buses := self._buses:
             takes = "takes" if len(buses) == 1 else "take"
             words.append(f"Bus {', '.join(buses)} {takes} it at once; nothing is sent.")
+            if reopens:
+                words.append(
+                    "The line settings differ: the port is opened anew, and until it is there again every"
+                    " state of its units is unknown and commands fail."
+                )
         return " ".join(words)
 
     @property

@@ -20,7 +20,7 @@ from tui.burst_drafting import Proposal, action_block, evidence_block, observati
 from tui.painting import fit
 from tui.profile_draft import ProfileDraft
 from tui.profile_places import insert_block
-from tui.screens.main_screen import MainScreen, key_text
+from tui.screens.main_screen import MainScreen
 from tui.screens.profile_adding import ProfileForm, free_name, name_problem, names_in
 from tui.screens.profile_editor import ProfileEditorScreen, may_drop
 from tui.telling import clock_time, hexadecimal, plain
@@ -93,8 +93,8 @@ To make a new action of something you saw on the line, go to the traffic (F3), s
         else:
             said = Text(fit(" which one? ● is used by a bus of this site", self.width - 1), looks.quiet)
         self.query_one("#figures", Static).update(said)
-        words = [("enter", "look into it"), ("F2", "units"), ("F3", "traffic"), ("?", "help")]
-        self.query_one("#keys", Static).update(key_text(words, self.width, looks))
+        words = [("enter", "look into it"), ("X", "everything off"), ("?", "help")]
+        self.query_one("#keys", Static).update(self.keys(words))
         self.query_one("#keys").display = self.size.height >= 10
 
     def _fill(self) -> None:

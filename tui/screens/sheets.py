@@ -18,7 +18,7 @@ from profiles.model import Value
 from tui.parameters import read_value
 from tui.telling import plain, value_word
 
-__all__ = ["ActionForm", "AskSheet", "ChoiceSheet", "TextForm", "describe_parameter"]
+__all__ = ["ActionForm", "AskSheet", "ChoiceSheet", "TellSheet", "TextForm", "describe_parameter"]
 
 R = TypeVar("R")
 Spec = Mapping[str, Value | list[Value] | None]
@@ -66,6 +66,16 @@ class AskSheet(_Sheet[bool]):
     def action_yes(self) -> None:
         """Yes."""
         self.dismiss(True)
+
+
+class TellSheet(_Sheet[None]):
+    """Something that is told, until it has been read."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("enter,space", "leave", "understood")]
+
+    def inside(self) -> ComposeResult:
+        """The keys."""
+        yield Static("enter: understood", classes="quiet", markup=False)
 
 
 class ChoiceSheet(_Sheet[str]):

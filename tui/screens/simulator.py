@@ -10,7 +10,7 @@ from textual.binding import Binding, BindingType
 from textual.widgets import Input, OptionList, RichLog, Static
 from textual.widgets.option_list import Option
 
-from tui.screens.main_screen import MainScreen, key_text
+from tui.screens.main_screen import MainScreen
 from tui.telling import plain
 
 __all__ = ["SimulatorScreen"]
@@ -90,8 +90,8 @@ Only on a simulated bus: set and clear faults, and press keys on a unit's front 
             return
         self.query_one("#top", Static).update(self.top("Simulator"))
         self.query_one("#figures", Static).update(f" orders go to bus {self._bus or '(none is simulated)'}")
-        words = [("enter", "give the order"), ("b", "another bus"), ("tab", "type one"), ("F2", "units")]
-        self.query_one("#keys", Static).update(key_text(words, self.width, self.looks))
+        words = [("enter", "give the order"), ("b", "another bus"), ("tab", "type one"), ("?", "help")]
+        self.query_one("#keys", Static).update(self.keys(words))
 
     def action_bus(self) -> None:
         """Another simulated bus."""

@@ -11,20 +11,24 @@ from textual.binding import Binding, BindingType
 from textual.timer import Timer
 from textual.widgets import Input, Static
 
-from profiles.frames import BitOrder, FrameFormat
+from controller.api import BusView
+from tui.bursts import burst_rows, joined, strange_part
+from tui.line_figures import burst_times
 from tui.painting import fit
-from tui.saying_text import bit_lines, spark
-from tui.screens.main_screen import MainScreen, key_text
+from tui.saying_text import spark
+from tui.screens.main_screen import MainScreen
 from tui.screens.profiles import begin_draft
 from tui.screens.sheets import TextForm
 from tui.times_of_day import last_time_of_day
-from tui.traffic_store import Wanted
+from tui.traffic_store import Saying, Wanted
 from tui.wanted_rows import WantedRows
+from tui.widgets.bits_panel import BitsPanel
 from tui.widgets.traffic_view import TrafficView
 
 __all__ = ["TrafficScreen"]
 
-_BITS_SHOWN = 5
+_MOST_OF_A_BURST = 1000
+"""Rows that are taken as one burst."""
 
 
 class TrafficScreen(MainScreen):
@@ -34,16 +38,17 @@ class TrafficScreen(MainScreen):
 Each row is one saying: who said what to whom, then its bytes, then how long the echo took, and when.
 
   →  we sent it      ✓ the byte came back      ~ late      ✗ wrong      · never came back
-  ←  somebody else said it                    ? the profile does not know these bytes
+  ←  somebody else said it                    ? the profile does not know this byte
 
   space      hold the picture; what comes meanwhile is kept, and counted
   end        follow what comes
   b          one bus after the other, then all
   /          show only what fits: words of a meaning, or bytes such as A5 01; esc shows all
   t          go to a time
-  enter      the selected saying bit by bit; left and right move through a long one
-  a, o       make the selected saying a new action, or an observation, of its bus's profile
-  e          export what is shown (CSV, or JSON lines)
+  enter      the selected burst bit by bit; left and right move through a long one
+  m          select several rows from here on, with the arrows; shift and the arrows do too; m ends it
+  a, o       make the selected burst a new action, or an observation, of its bus's profile
+  e          export what is selected, or with one row alone all that is shown (CSV, or JSON lines)
   r          record a bus to a file, for decode and learn; r again ends it
   F2         back to the units"""
 
@@ -59,6 +64,9 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         Binding("slash", "seek", "find"),
         Binding("t", "time", "time"),
         Binding("enter", "bits", "bit by bit"),
+        Binding("shift+down", "stretch(1)", "select more"),
+        Binding("shift+up", "stretch(-1)", "select more"),
+        Binding("m", "mark", "select several"),
         Binding("left", "bits_move(-1)", "earlier bytes"),
         Binding("right", "bits_move(1)", "later bytes"),
         Binding("e", "export", "export"),
@@ -75,8 +83,6 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         self._held: int | None = None
         """The number of rows when the picture was held."""
         self._seen = -1
-        self._bits_from: int | None = None
-        """The first byte that is drawn; None while no bits are shown."""
         self._timer: Timer | None = None
 
     @property
@@ -88,7 +94,7 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         yield Static("", id="top", markup=False)
         yield Static("", id="figures", markup=False)
         yield TrafficView(self.dashboard.traffic, id="sayings")
-        yield Static("", id="bits", markup=False)
+        yield BitsPanel(id="bits")
         yield Input(placeholder="words of a meaning, or bytes such as A5 01", id="seek")
         yield Static("", id="keys", markup=False)
 
@@ -153,13 +159,15 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         store = app.traffic
         told = f" {self._rows.wanted.bus or 'all buses'}"
         view = self.query_one(TrafficView)
-        told += f", {view.shown:,} sayings"
+        told += f", {view.shown:,} saying{'s' * (view.shown != 1)}"
         if not self._rows.wanted.everything:
             told += f" of {len(store):,}"
         if self._held is not None:
             told += f", held; {len(store) - self._held:,} came since"
         elif not view.follow:
             told += ", not following (end follows)"
+        if view.marked is not None:
+            told += f", {len(view.chosen):,} selected"
         if app.model.lost:
             told += f", {app.model.lost:,} missed"
         if app.files.recording is not None:
@@ -184,10 +192,10 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
             ("o", "observation"),
             ("e", "export"),
             ("r", "record"),
-            ("F2", "units"),
+            ("m", "select several"),
             ("?", "help"),
         ]
-        return key_text(words, self.width, self.looks, self.key_rows)
+        return self.keys(words)
 
     # Which rows
 
@@ -221,15 +229,16 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
 
     def action_back(self) -> None:
         """Bits away, then the filter away, then back to the units."""
-        seek = self.query_one("#seek", Input)
-        if self._bits_from is not None:
-            self._bits_from = None
-            self._paint_bits()
+        seek, view = self.query_one("#seek", Input), self.query_one(TrafficView)
+        if self.query_one(BitsPanel).opened:
+            self.action_bits()
+        elif view.marked is not None:
+            self.action_mark()
         elif seek.has_class("open") or not self._rows.wanted.everything:
             seek.remove_class("open")
             seek.value = ""
             self._want(Wanted())
-            self.query_one(TrafficView).focus()
+            view.focus()
         else:
             self.dashboard.action_units()
 
@@ -286,67 +295,62 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
 
     def on_traffic_view_selected(self) -> None:
         """The bits of another saying."""
-        self._bits_from = 0 if self._bits_from is not None else None
+        self.query_one(BitsPanel).begin()
         self._paint_bits()
 
     def action_bits(self) -> None:
-        """Show the selected saying bit by bit, or put the bits away."""
-        self._bits_from = 0 if self._bits_from is None else None
+        """Show the selected burst bit by bit, or put the bits away."""
+        self.query_one(BitsPanel).turn()
         self._paint_bits()
 
     def action_bits_move(self, by: int) -> None:
-        """Earlier or later bytes of a long saying."""
-        saying = self.query_one(TrafficView).selected
-        if self._bits_from is not None and saying is not None:
-            last = max(0, len(saying.data) - _BITS_SHOWN)
-            self._bits_from = max(0, min(self._bits_from + by * _BITS_SHOWN, last))
-            self._paint_bits()
+        """Earlier or later bytes of a long burst."""
+        self.query_one(BitsPanel).move(by, self._burst())
+        self._paint_bits()
+
+    def action_stretch(self, by: int) -> None:
+        """Select one more row, or one fewer."""
+        self.query_one(TrafficView).stretch(by)
+
+    def action_mark(self) -> None:
+        """Begin to select several rows, or go back to one."""
+        self.query_one(TrafficView).mark()
+        self._seen = -1
+        self.look_again()
 
     def _paint_bits(self) -> None:
-        panel = self.query_one("#bits", Static)
-        saying = self.query_one(TrafficView).selected
-        panel.display = self._bits_from is not None and saying is not None
-        if self._bits_from is None or saying is None:
-            return
-        view = next((b for b in self.dashboard.model.site.buses if b.id == saying.bus), None)
-        if view is None:
-            return
-        frame, order = FrameFormat.parse(view.frame), BitOrder(view.bit_order)
-        looks = self.looks
-        end = min(self._bits_from + _BITS_SHOWN, len(saying.data))
-        parity = ", parity" if frame.parity_bit(0) is not None else ""
-        head = (
-            f" reconstructed from {view.baud:g} baud {frame}, not measured: start, data {order.value} first"
-            f"{parity}, stop; bytes {self._bits_from + 1} to {end} of {len(saying.data)}"
-        )
-        lines = [Text(fit(head, self.width - 1), looks.quiet)]
-        lines += bit_lines(
-            saying,
-            frame,
-            order,
-            idle_high=view.idle == "high",
-            first=self._bits_from,
-            most=_BITS_SHOWN,
-            looks=looks,
-        )
-        for line in lines:
-            line.truncate(self.width)
-        panel.update(Text("\n").join(lines))
+        burst = self._burst()
+        self.query_one(BitsPanel).show(burst, self._bus(burst.bus) if burst else None, self.width, self.looks)
+
+    def _bus(self, name: str) -> BusView | None:
+        return next((bus for bus in self.dashboard.model.site.buses if bus.id == name), None)
+
+    def _burst(self) -> Saying | None:
+        """What is selected, as one burst: several rows, or one with the rest of its burst."""
+        view, store = self.query_one(TrafficView), self.dashboard.traffic
+        rows = [view.row(place) for place in view.chosen[:_MOST_OF_A_BURST]]
+        if not rows or rows[-1] >= len(store):
+            return None
+        if len(rows) == 1 and (bus := self._bus(store[rows[0]].bus)) is not None:
+            rows = burst_rows(store, rows[0], *burst_times(bus))
+        first = store[rows[0]]
+        return joined([each for each in map(store.__getitem__, rows) if each.bus == first.bus])
 
     def action_draft(self, kind: str) -> None:
-        """Make the selected saying a new action or an observation."""
-        saying = self.query_one(TrafficView).selected
-        if saying is None or not saying.data:
+        """Make the selected burst a new action or an observation."""
+        burst = self._burst()
+        if burst is None or not burst.data:
             self.notify("select what was said first", severity="warning", timeout=3)
             return
-        begin_draft(self.dashboard, kind, saying.bus, bytes(saying.data), saying.at)
+        begin_draft(self.dashboard, kind, burst.bus, strange_part(burst), burst.at)
 
     # Files
 
     def action_export(self) -> None:
-        """Write what is shown into a file."""
+        """Write the rows that are selected into a file, or all that are shown where it is one alone."""
         view = self.query_one(TrafficView)
-        self.dashboard.files.ask_where_to_export([view.row(place) for place in range(view.shown)])
+        places = view.chosen if view.marked is not None else range(view.shown)
+        self.dashboard.files.ask_where_to_export([view.row(place) for place in places])
 
     def action_record(self) -> None:
         """Begin to record a bus, or end it."""

@@ -11,10 +11,12 @@ from profiles.errors import BadValue
 from tui.model import UnitSight, on_order, power_action
 from tui.painting import fit
 from tui.parameters import read_value
+from tui.probe_words import probe_lines
 from tui.screens.sheets import (
     ActionForm,
     AskSheet,
     ChoiceSheet,
+    TellSheet,
     TextForm,
     describe_parameter,
     parameters_of,
@@ -143,6 +145,20 @@ class UnitOrders:
                 )
                 return
         app.notify(f"{group}: {len(orders)} units were told to go on", markup=False)
+
+    # A bus
+
+    def probe(self, bus: str) -> None:
+        """Find out who answers on a bus, and tell it."""
+        app = self._app
+
+        async def probe() -> None:
+            report = await app.api.probe(bus)
+            head, *lines = probe_lines(report)
+            app.push_screen(TellSheet(head, "\n".join(line.removeprefix("  ") for line in lines)))
+
+        app.notify(f"asking who answers on {bus} ...", timeout=2, markup=False)
+        app.work(probe, f"probe {bus}")
 
     # States, locks
 

@@ -10,10 +10,9 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.widgets import Input, Static
 
-from tui.looks import Looks
 from tui.model import UnitSight, power_action
 from tui.painting import alert_lines, detail_lines, group_lines, group_words
-from tui.screens.main_screen import MainScreen, key_text
+from tui.screens.main_screen import MainScreen
 from tui.screens.sheets import ChoiceSheet
 from tui.screens.unit_orders import UnitOrders
 from tui.widgets.hall_view import HallView
@@ -38,6 +37,7 @@ broken is drawn broken. Each state says its value and how that is known:
   enter         all that the unit can be told
   =             set a state right by hand
   l, u          lock the unit; see its locks, and clear one
+  p             ask who answers on that unit's bus: nothing is switched by it
   g             one group alone: o, f, l and u are then for all of it, until one of its units is selected
   X or F9       everything off, from anywhere
   /             show only what fits a text; esc shows all
@@ -55,6 +55,7 @@ broken is drawn broken. Each state says its value and how that is known:
         Binding("l", "lock", "lock", id="lock"),
         Binding("u", "unlock", "locks", id="unlock"),
         Binding("X", "app.everything_off", "everything off", id="all-off"),
+        Binding("p", "probe", "who answers", id="probe"),
         Binding("g", "group", "group", id="group"),
         Binding("slash", "seek", "find", id="find"),
         Binding("question_mark", "app.explain", "help", id="explain"),
@@ -71,6 +72,7 @@ broken is drawn broken. Each state says its value and how that is known:
     def compose(self) -> ComposeResult:
         """From what one needs first to what one needs last."""
         yield Static("", id="top", markup=False)
+        yield Static("", id="links", markup=False)
         yield Static("", id="alerts", markup=False)
         yield HallView(id="hall")
         yield Static("", id="rule", markup=False)
@@ -100,7 +102,7 @@ broken is drawn broken. Each state says its value and how that is known:
             return
         model, looks, width = self.dashboard.model, self.looks, self.width
         self._tell_time()
-        alerts = Text("\n").join(alert_lines(model.standing_alerts, width, looks, self._alerts_fit))
+        alerts = Text("\n").join(alert_lines(model.standing_alerts, width, looks, *self._alerts_fit))
         self.query_one("#alerts", Static).update(alerts)
         self.query_one("#alerts").display = bool(model.alerts)
         hall = self.query_one(HallView)
@@ -115,16 +117,22 @@ broken is drawn broken. Each state says its value and how that is known:
         else:
             detail = detail_lines(unit, width, looks)
         self.query_one("#detail", Static).update(Text("\n").join(detail))
-        self.query_one("#keys", Static).update(self._key_text(unit, width, looks))
+        self.query_one("#keys", Static).update(self._key_text(unit))
 
     @property
-    def _alerts_fit(self) -> int:
-        return 2 if self.size.height >= 20 else 1
+    def _alerts_fit(self) -> tuple[int, int]:
+        """How many alerts are shown, and how many rows each of their sentences may take."""
+        if self.size.height < 20:
+            return 1, 1
+        return (1, 2) if len(self.dashboard.model.alerts) == 1 else (2, 2 if self.size.height >= 30 else 1)
 
     def _tell_time(self) -> None:
         self.query_one("#top", Static).update(self.top())
+        links = self.query_one("#links", Static)
+        links.update(text := self.dashboard.links(self.width, self.looks))
+        links.display = bool(text)
 
-    def _key_text(self, unit: UnitSight | None, width: int, looks: Looks) -> Text:
+    def _key_text(self, unit: UnitSight | None) -> Text:
         words: list[tuple[str, str]] = []
         if unit is not None:
             words += [
@@ -132,7 +140,7 @@ broken is drawn broken. Each state says its value and how that is known:
                 for key, on, word in (("o", True, "on"), ("f", False, "off"))
                 if power_action(unit, on=on)
             ]
-            words += [("enter", "all actions"), ("=", "set by hand"), ("l", "lock")]
+            words += [("enter", "all actions"), ("=", "set by hand"), ("l", "lock"), ("p", "who answers")]
             if unit.locks:
                 words.append(("u", "clear a lock"))
         elif self._group_alone:
@@ -141,11 +149,10 @@ broken is drawn broken. Each state says its value and how that is known:
             ("X", "everything off"),
             ("/", "find"),
             *([("g", "group")] if self.dashboard.model.groups else []),
-            ("F3", "traffic"),
             ("?", "help"),
             ("ctrl+q", "leave"),
         ]
-        return key_text(words, width, looks, self.key_rows)
+        return self.keys(words)
 
     # Selecting
 
@@ -266,6 +273,11 @@ broken is drawn broken. Each state says its value and how that is known:
             self._orders.unlock(locks, self._group)
         elif (unit := self._unit) is not None:
             self._orders.unlock(unit.locks, unit.view.title)
+
+    def action_probe(self) -> None:
+        """Find out who answers on the selected unit's bus."""
+        if (unit := self._unit) is not None:
+            self._orders.probe(unit.view.bus)
 
     def action_group(self) -> None:
         """Show one of the site's groups, to be switched as a whole."""

@@ -39,6 +39,8 @@ class TrafficView(ScrollView, can_focus=True):
         """Whether the newest row stays in sight."""
         self.place: int | None = None
         """The selected place among the shown rows."""
+        self.marked: int | None = None
+        """Where a selection of several rows began; None while one alone is selected."""
         self.bus_width = 0
 
     @property
@@ -56,6 +58,14 @@ class TrafficView(ScrollView, can_focus=True):
         if self.place is None or not 0 <= self.place < self._count:
             return None
         return self._store[self.row(self.place)]
+
+    @property
+    def chosen(self) -> range:
+        """The places that are selected, oldest first."""
+        if self.place is None or not 0 <= self.place < self._count:
+            return range(0)
+        other = self.place if self.marked is None else min(self.marked, self._count - 1)
+        return range(min(self.place, other), max(self.place, other) + 1)
 
     def show(self, found: Sequence[int] | None, count: int) -> None:
         """Show these rows, or the first ``count`` of all."""
@@ -76,10 +86,23 @@ class TrafficView(ScrollView, can_focus=True):
         place = self._count - 1 if self.place is None else self.place
         self.select(max(0, min(place + by, self._count - 1)))
 
+    def stretch(self, by: int) -> None:
+        """Move the end of a selection of several rows; it begins at the row that was selected alone."""
+        if self.marked is None:
+            self.marked = self.place
+        self.move(by)
+
+    def mark(self) -> None:
+        """Begin a selection of several rows at this one; again: select one alone."""
+        self.marked = self.place if self.marked is None else None
+        self.follow = self.follow and self.marked is None
+        self.refresh()
+        self.post_message(self.Selected())
+
     def select(self, place: int) -> None:
         """Select a row and bring it into sight."""
         self.place = place
-        self.follow = place >= self._count - 1
+        self.follow = self.marked is None and place >= self._count - 1
         top, height = self.scroll_offset.y, max(1, self.size.height)
         if place < top:
             self.scroll_to(y=place, animate=False, immediate=True)
@@ -106,8 +129,16 @@ class TrafficView(ScrollView, can_focus=True):
         looks = Looks(dark=self.app.current_theme.dark)
         row = self.row(place)
         after = self.after(row) if width >= 110 else None
-        text = saying_text(self._store[row], width, looks, bus_width=self.bus_width, after=after)
-        if place == self.place:
+        picked = place in self.chosen
+        text = saying_text(
+            self._store[row],
+            width,
+            looks,
+            bus_width=self.bus_width,
+            after=after,
+            mark="▸" if place == self.place else "┃" if picked else " ",
+        )
+        if picked:
             # One even bar: colours under a bar would be hard to read.
             text = Text(text.plain.ljust(width), looks.selected)
         segments = [

@@ -1,0 +1,26 @@
+"""Who answers on a bus, in words. Pure."""
+
+from __future__ import annotations
+
+from controller.api import ProbeReport
+from tui.telling import plain
+
+__all__ = ["probe_lines"]
+
+
+def probe_lines(report: ProbeReport) -> list[str]:
+    """What a probe found, the most important first."""
+    lines = [plain(f"{report.bus}: {report.text}")]
+    if report.look_at:
+        lines.append(plain(f"  look at   {report.look_at}"))
+    outcome = report.outcome
+    if outcome is not None and outcome.lag_ms is not None:
+        lag = outcome.lag_ms
+        lines.append(f"  echo lag  least {lag.least:.2f}, median {lag.median:.2f}, most {lag.most:.2f} ms")
+    if report.hop_bits is not None:
+        lines.append(f"  one hop   {report.hop_bits:.2f} bit times")
+    if report.latency_ms is not None and report.jitter_ms is not None:
+        lines.append(f"  adapter   adds {report.latency_ms:.2f} ms, and up to {report.jitter_ms:.2f} ms more")
+    lines += [plain(f"  {unit}: {word}") for unit, word in report.answered.items()]
+    counters = ", ".join(f"{name} {count}" for name, count in report.counters.items())
+    return [*lines, f"  counters  {counters}"]
