@@ -327,6 +327,10 @@ class Controller:
 
         await self._buses[bus].take_profile(compiled, adopted)
 
+    def stuck(self) -> dict[str, str]:
+        """The buses that don't move, and what of them has stopped; empty while all is well."""
+        return self._upkeep.stuck()
+
     async def reload(self, loaded: LoadedSite) -> Differences:
         """Go on with a new version of the site file; only what has changed starts anew, and nothing is sent.
 
@@ -336,10 +340,6 @@ class Controller:
         running = Running(
             self._loaded,
             self._gate,
-    def stuck(self) -> dict[str, str]:
-        """The buses that don't move, and what of them has stopped; empty while all is well."""
-        return self._upkeep.stuck()
-
             self._states,
             self._buses,
             self._alerts,
