@@ -24,7 +24,9 @@ _SCOPE, _NAME, _WRAP = "site", "journal-tried", 1 << 30
 """A counter of our own in the journal: a number is taken from it to see whether it can be written."""
 
 _LOOK = 60.0
-"""Seconds between looks at the disk's space."""
+"""Seconds between looks at the clock, and at what may go."""
+_LOOK_AT_THE_DISK = 1.0
+"""Seconds between looks at the disk's space: a full one is on every screen within two."""
 _TRIM_EVERY = 60
 """Looks between two times at which what is old goes."""
 _LEAST_FREE, _ENOUGH_FREE = 64 << 20, 80 << 20
@@ -88,6 +90,7 @@ class JournalWatch:
     def start(self) -> None:
         """Keep an eye on its size and on the disk from now on."""
         self._begin(self._look_after(), "journal housekeeping")
+        self._begin(self._look_at_the_disk_again_and_again(), "journal disk")
 
     @property
     def writable(self) -> bool:
@@ -131,6 +134,11 @@ class JournalWatch:
                 continue
             self._failing = False
             self._alert("journal", "site", None, "")
+
+    async def _look_at_the_disk_again_and_again(self) -> None:
+        while True:
+            await self._look_at_the_disk()
+            await asyncio.sleep(_LOOK_AT_THE_DISK)
 
     async def _look_after(self) -> None:
         for turn in itertools.count():

@@ -186,7 +186,8 @@ class MqttBridge:
             pause = min(pause * 2, _LONGEST_PAUSE)
 
     def _trouble(self, error: BrokerError) -> None:
-        self._controller.alert("mqtt", "site", error.what, error.todo)
+        text = f"the MQTT broker at {self.settings.host}: {error.what}"
+        self._controller.alert("mqtt", "site", text, error.todo or "the broker, and the network to it")
         line = self._few.line(str(error))
         if line is not None:
             log.warning("%s", line)
