@@ -9,6 +9,8 @@
     |   |-- BadValue (ValueError)   a parameter out of range, missing, unknown, of the wrong type
     |   `-- NotKnown (LookupError)  no unit, action, profile, bus ... of that name
     |-- FileUnwritable              no right to write it, no room, no such folder
+    |-- ToolMissing                 a program that is needed is not installed
+    |-- ToolTrouble                 a program that was run failed
     |-- TemplateError (ValueError)  a byte template that can't be built
     |-- PortError                   the adapter
     |   |-- PortUnavailable         not there, held by another program, or can't do the line settings
@@ -49,6 +51,8 @@ __all__ = [
     "PortUnavailable",
     "RevisionMoved",
     "TemplateError",
+    "ToolMissing",
+    "ToolTrouble",
 ]
 
 
@@ -147,6 +151,14 @@ class BadValue(InputError, ValueError):
 
 class NotKnown(InputError, LookupError):
     """Nothing of that name is known."""
+
+
+class ToolMissing(LinewardenError):
+    """A program that is needed for this is not installed; what could be done without it was done."""
+
+
+class ToolTrouble(LinewardenError):
+    """A program that was run for us failed, took too long, or said what nobody understands."""
 
 
 class TemplateError(LinewardenError, ValueError):

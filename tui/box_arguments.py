@@ -1,9 +1,11 @@
-"""The arguments of the commands around a box: its wiring, and a unit's qualification."""
+"""The arguments of the commands around a box: its firmware, its wiring, and a unit's qualification."""
 
 from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
+
+from tui.firmware_arguments import add_firmware
 
 __all__ = ["add_box"]
 
@@ -16,6 +18,7 @@ def add_box(add: Add) -> None:
     Args:
         add: makes a command of its name and what it does.
     """
+    add_firmware(add)
     _wiring(add)
 
 
