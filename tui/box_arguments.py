@@ -20,6 +20,7 @@ def add_box(add: Add) -> None:
     """
     add_firmware(add)
     _wiring(add)
+    _qualify(add)
 
 
 def _json(command: argparse.ArgumentParser) -> None:
@@ -62,3 +63,63 @@ def _wiring(add: Add) -> None:
     more.add_argument("--tolerance", metavar="PERCENT", help="of the resistors (5; 1 in a divider)")
     command.add_argument("--picture", metavar="FILE.svg", help="also draw the circuits with their values")
     _json(command)
+
+
+def _qualify(add: Add) -> None:
+    command = add("qualify", "repeated cycles of a unit with statistics: a report")
+    command.description = (
+        "Switches a unit on and off many times through the gate (locks, hold-offs, minimum times hold), and "
+        "writes what came of it as one HTML page with its data as JSON beside it. Ctrl-C ends it, switches "
+        "the unit off and still writes the report. Exit code 0 where the verdict is a pass."
+    )
+    command.epilog = "example: linewarden qualify foyer-amp --cycles 20 --yes --limit lag=50"
+    command.add_argument("unit", metavar="UNIT", help="a unit's id")
+    for flag, what in (("--on", "energises"), ("--off", "de-energises")):
+        command.add_argument(
+            flag,
+            metavar=("ACTION", "name=value"),
+            nargs="+",
+            help=f"the action that {what} it; without it the profile's first that does",
+        )
+    command.add_argument("--cycles", metavar="N", type=int, default=20, help="how many times (20)")
+    command.add_argument("--on-for", metavar="SECONDS", type=float, help="on in each cycle (2)")
+    command.add_argument("--off-for", metavar="SECONDS", type=float, help="off in each cycle (5)")
+    command.add_argument("--ready", metavar="EVENT", help="an observation's event that says that it is up")
+    command.add_argument("--tap", metavar="BUS", help="a bus of the site that listens to the same line")
+    captures = command.add_argument_group("captures of the line, taken during the run or before it")
+    captures.add_argument(
+        "--capture", metavar="ACTION=FILE", action="append", default=[], help="of an action (repeatable)"
+    )
+    captures.add_argument(
+        "--original",
+        metavar="ACTION=FILE",
+        action="append",
+        default=[],
+        help="what to compare it with; without it the line as the profile says it should be",
+    )
+    captures.add_argument(
+        "--channel", metavar="NAME", help="of the captures; without it the first with bytes"
+    )
+    command.add_argument(
+        "--limit",
+        metavar="name=NUMBER",
+        action="append",
+        default=[],
+        help="failures, shown, retried, units-missing, tapped (%%); lag, took (ms); power-up (s); waveforms",
+    )
+    command.add_argument("-o", "--output", metavar="FILE.html", help="without it qualify-UNIT-TIME.html here")
+    command.add_argument("--replace", action="store_true", help="in place of a report that is there")
+    command.add_argument("--yes", "-y", action="store_true", help="begin without asking")
+    _site(command)
+    _json(command)
+
+
+def _site(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--site",
+        metavar="FILE",
+        help="the site file; without it $LINEWARDEN_SITE, then site.toml in this folder",
+    )
+    command.add_argument(
+        "--state", metavar="FOLDER", help="where the journal is kept; without it the user's state folder"
+    )

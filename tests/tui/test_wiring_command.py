@@ -11,6 +11,7 @@ import pytest
 
 from tests.tui.conftest import Desk
 from tui.arguments import build_parser
+from tui.cli import main
 from tui.commands.wiring import run
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "wiring.md"
@@ -68,12 +69,20 @@ def test_a_choice_that_leaves_a_limit_and_none_that_works_end_with_1(
         (["--tolerance", "70"], "tolerance"),
     ],
 )
-def test_wrong_input_is_one_line_and_draws_nothing(desk: Desk, words: list[str], part: str) -> None:
-    said = desk.run("wiring", *words)
-    assert (said.code, said.out) == (2, "")
+def test_wrong_input_is_one_line_and_draws_nothing(
+    words: list[str],
+    part: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["wiring", *words]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
     assert len(said.err.splitlines()) == 1
     assert part in said.err
-    assert not (desk.folder / "trigger.png").exists()
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_every_command_of_the_page_works_as_it_stands(
