@@ -268,8 +268,10 @@ class DashboardApp(App[int]):
             outcomes = await self.api.all_off(scope, self.origin())
             bad = [outcome for outcome in outcomes if not outcome.result.good]
             told = f"{len(outcomes) - len(bad)} of {len(outcomes)} orders to go off came about"
-            text = f"{scope or 'everything'}: {told}"
-            self.notify(text, severity="error" if bad else "information", markup=False)
+            why = f". {bad[0].text}" if bad else ""
+            text = plain(f"{scope or 'everything'}: {told}{why}")
+            severity: Literal["error", "information"] = "error" if bad else "information"
+            self.notify(text, severity=severity, timeout=20 if bad else 5, markup=False)
 
         self.work(off, f"{scope or 'everything'} off")
 

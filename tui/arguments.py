@@ -130,6 +130,7 @@ def _dash(commands: _Commands) -> None:
         long="Opens the dashboard on the running controller, or on one of its own where none runs.",
     )
     _site(command)
+    _broker(command, "through a broker, on every controller behind it")
 
 
 def _status(commands: _Commands) -> None:
@@ -237,6 +238,12 @@ def _listen(commands: _Commands) -> None:
 def _probe(commands: _Commands) -> None:
     command = commands.add("probe", "who answers, and where the ring is cut")
     command.add_argument("bus", metavar="BUS")
+    command.add_argument(
+        "--find-break",
+        action="store_true",
+        help="where the ring is cut, lead to the place step by step: the adapter's input is joined to one "
+        "unit's output after another",
+    )
     _site(command)
     _json(command)
 

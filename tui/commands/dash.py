@@ -20,9 +20,14 @@ __all__ = ["run", "show"]
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Open it on the running controller, or on one of its own, which other commands can then use."""
+    """Open it on the running controller, or on one of its own, which other commands can then use.
+
+    With ``--broker`` it is opened on every controller behind the broker.
+    """
     if not sys.stdout.isatty():
         raise InputError("the dashboard needs a terminal", todo="in a pipe use `linewarden status`")
+    if arguments.broker is not None:
+        return asyncio.run(_behind_a_broker(arguments))
     loaded = load_site(find_site(arguments))
     folder = state_folder(arguments, loaded)
 
@@ -37,6 +42,21 @@ def run(arguments: argparse.Namespace) -> int:
             return await show(client)
 
     return asyncio.run(main())
+
+
+async def _behind_a_broker(arguments: argparse.Namespace) -> int:
+    from tui.remote.broker import broker_settings
+    from tui.remote.dashboard import BrokerDashboard
+    from tui.remote.sites import RemoteSites
+
+    if arguments.site is not None:
+        todo = "leave out one of the two"
+        raise InputError("--broker shows all sites behind it, --site one on this machine", todo=todo)
+    who = me().name
+    settings = broker_settings(arguments)
+    async with await RemoteSites.connect(settings, who=who, any_protocol=arguments.protocol is None) as sites:
+        app = BrokerDashboard(sites, await HallModel.read(sites), who=who)
+        return await app.run_async() or 0
 
 
 async def show(api: ControllerApi) -> int:

@@ -134,7 +134,7 @@ class Follower:
                 await self._stay(connection)
             except BrokerError as error:
                 self._connection = None
-                self._tell(self.mirror.lost(error.what, error.todo, self.utc()))
+                self._tell(self.mirror.lost(error.what, error.todo.removeprefix("see "), self.utc()))
             finally:
                 self._connection = None
                 if connection is not None:

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from controller.api import JournalEntry, JournalQuery, ProbeReport, ProfileText
 from controller.records import Origin, StateValue
 from profiles.errors import LocalOnly
 from profiles.model import Value
+
+if TYPE_CHECKING:
+    from controller.sequences_records import SequenceOrder, SequenceProgress, SequenceView
+    from controller.triggers_records import TriggerStatus
 
 __all__ = ["REASONS", "LocalOnlyCalls"]
 
@@ -23,6 +29,10 @@ REASONS = {
     "simulator": (
         "faults are set where the simulated line is: they are not published",
         f"{_THERE} `linewarden dash` without --broker",
+    ),
+    "sequences": (
+        "sequences are begun and watched where the controller runs, or by an automation system",
+        f"{_THERE} `linewarden dash` without --broker, or `linewarden sequence`",
     ),
     "unlock": (
         "a lock is cleared on the spot: only who stands beside the gear knows that it is free",
@@ -79,6 +89,24 @@ class LocalOnlyCalls:
     async def put_profile(self, name: str, text: str, revision: str) -> ProfileText:  # noqa: ARG002 -- the API's
         """Not over MQTT."""
         raise _refuse("profiles")
+
+    async def sequences(self) -> list[SequenceView]:
+        """None are known here."""
+        return []
+
+    async def triggers(self) -> list[TriggerStatus]:
+        """None are known here."""
+        return []
+
+    async def sequence(
+        self,
+        name: str,  # noqa: ARG002 -- the API's
+        order: SequenceOrder,  # noqa: ARG002 -- the API's
+        origin: Origin,  # noqa: ARG002 -- the API's
+        agreed: bool = False,  # noqa: ARG002 -- the API's
+    ) -> SequenceProgress:
+        """Not over MQTT."""
+        raise _refuse("sequences")
 
     async def probe(self, bus: str) -> ProbeReport:  # noqa: ARG002 -- the API's
         """Not over MQTT."""

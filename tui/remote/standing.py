@@ -53,19 +53,19 @@ _BY_PAYLOAD = {
 }
 _WORDS = {
     Standing.READY: ("", ""),
-    Standing.INIT: ("its controller is beginning", ""),
+    Standing.INIT: ("controller is beginning", ""),
     Standing.DISCONNECTED: (
-        "its controller was stopped: nothing of it is known any more",
+        "controller stopped: nothing is known any more",
         "the controller's machine: `linewarden run` starts it again",
     ),
-    Standing.SLEEPING: ("its controller sleeps: nothing of it is known", ""),
+    Standing.SLEEPING: ("controller asleep: nothing is known", ""),
     Standing.LOST: (
-        "its controller is lost: nothing of it is known any more",
+        "controller lost: nothing is known any more",
         "the controller's machine: its power, its network, whether it runs",
     ),
     Standing.GONE: (
-        "the broker has no word of its controller: nothing of it is known",
+        "broker has no word of it: nothing is known",
         "whether the controller runs, and reaches the broker",
     ),
-    Standing.UNREACHABLE: ("the broker is out of reach: nothing of it is known any more", ""),
+    Standing.UNREACHABLE: ("broker out of reach: nothing is known any more", ""),
 }

@@ -73,7 +73,12 @@ class UnitOrders:
         """Do an action: ask for its parameters, then for a yes where the site wants one."""
         app = self._app
         view = next(unit for unit in app.model.site.units if unit.id == unit_id)
-        action = next(a for a in view.actions if a.name == action_name)
+        action = next((a for a in view.actions if a.name == action_name), None)
+        if action is None:
+            # Over MQTT a unit takes what its site file says, and the profile has more.
+            text = f"{view.title} takes no {action_name} from here: see `mqtt` of it in its site file"
+            app.notify(plain(text), severity="warning", markup=False)
+            return
 
         def given(texts: dict[str, str] | None) -> None:
             if texts is not None:
@@ -150,6 +155,8 @@ class UnitOrders:
 
     def probe(self, bus: str) -> None:
         """Find out who answers on a bus, and tell it."""
+        if self._told_local_only(f"{bus}: who answers", "probe"):
+            return
         app = self._app
 
         async def probe() -> None:
@@ -164,6 +171,8 @@ class UnitOrders:
 
     def set_by_hand(self, unit: UnitSight) -> None:
         """Set a state of a unit right by hand."""
+        if self._told_local_only(f"{unit.view.title}: set by hand", "presume"):
+            return
         choices = [(name, str(spec.get("title") or name)) for name, spec in unit.view.states.items()]
 
         def chosen(state: str | None) -> None:
@@ -228,6 +237,7 @@ class UnitOrders:
         if not locks:
             self._app.notify(plain(f"no lock holds {title}"), timeout=3, markup=False)
             return
+        local_only = self._app.local_only("unlock")
         choices = [
             (
                 lock.id,
@@ -245,9 +255,20 @@ class UnitOrders:
 
                 app.work(unlock, "unlock")
 
-        self._app.push_screen(
-            ChoiceSheet("Clear which lock?", choices, "Only where you stand beside it."), chosen
-        )
+        head = f"What locks {title}" if local_only else "Clear which lock?"
+        text = f"Local only. {_sentence(local_only)}" if local_only else "Only where you stand beside it."
+        self._app.push_screen(ChoiceSheet(head, choices, text), chosen)
+
+    def _told_local_only(self, head: str, what: str) -> bool:
+        """Say that something can't be done from here, where that is so."""
+        why = self._app.local_only(what)
+        if why:
+            self._app.push_screen(TellSheet(head, f"Local only. {_sentence(why)}"))
+        return bool(why)
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _action_words(action: ActionView) -> str:

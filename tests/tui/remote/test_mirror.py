@@ -227,7 +227,7 @@ def test_a_broker_without_a_word_of_a_site_is_said_to_have_none(hall: Announced)
     mirror.begin(NOW + 1)
     mirror.unheard(NOW + 2)
     (alert,) = mirror.alerts()
-    assert "no word of its controller" in alert.text
+    assert "no word of it" in alert.text
 
 
 def test_a_site_that_is_removed_leaves_nothing_behind(hall: Announced) -> None:

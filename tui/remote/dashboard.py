@@ -1,0 +1,82 @@
+"""The dashboard on controllers behind a broker: how far away they are, and what MQTT does not carry."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from functools import partial
+
+from rich.text import Text
+
+from controller.records import Event
+from tui.app import DashboardApp
+from tui.looks import Looks
+from tui.messages import RecordsCame
+from tui.model import HallModel
+from tui.remote.links import link_line, link_words, note
+from tui.remote.local_only import REASONS
+from tui.remote.site_mirror import CHANGED
+from tui.remote.sites import RemoteSites
+from tui.screens.local_only import LocalOnlyScreen
+from tui.screens.traffic import TrafficScreen
+
+__all__ = ["BrokerDashboard"]
+
+_LOOK_EVERY = 0.25
+"""Seconds between two looks at whether somebody looks at the traffic."""
+
+
+class BrokerDashboard(DashboardApp):
+    """The dashboard on all sites behind a broker.
+
+    Args:
+        sites: the sites.
+        model: what is known of them.
+        who: the name that commands carry.
+        cautions: whether the safety cautions are shown first.
+        utc: the time, in UTC seconds.
+    """
+
+    CSS_PATH = "../dashboard.tcss"
+
+    def __init__(
+        self,
+        sites: RemoteSites,
+        model: HallModel,
+        *,
+        who: str = "",
+        cautions: bool = True,
+        utc: Callable[[], float] = time.time,
+    ) -> None:
+        super().__init__(sites, model, who=who, cautions=cautions, utc=utc)
+        self._sites = sites
+        for name in self._screens_by_name.keys() & REASONS.keys():
+            self._screens_by_name[name] = partial(LocalOnlyScreen, name, *REASONS[name])
+
+    def on_mount(self) -> None:
+        """Look now and then at what is looked at."""
+        self.set_interval(_LOOK_EVERY, self._ask_for_traffic)
+
+    def _ask_for_traffic(self) -> None:
+        looking = isinstance(self.main_screen, TrafficScreen) or self.files.recording is not None
+        self._sites.look_at_traffic(looking)
+
+    def on_records_came(self, message: RecordsCame) -> None:
+        """A site that has come, gone or changed is read again."""
+        if any(isinstance(record, Event) and record.name == CHANGED for record in message.records):
+            self.work(self._read_again, "read the sites again")
+
+    @property
+    def note(self) -> str:
+        """What of the way to the sites every screen says."""
+        return note(self._sites.mirror)
+
+    def links(self, width: int, looks: Looks) -> Text:
+        """How far away each site is."""
+        sites = self._sites
+        return link_line(link_words(sites.mirror, sites.trips, sites.silent_for), width, looks)
+
+    def local_only(self, what: str) -> str:
+        """Why something is done only where the controller runs, and what to do instead."""
+        why, todo = REASONS[what]
+        return f"{why}; {todo}"
