@@ -21,7 +21,7 @@ from profiles.library import find
 from tui.parameters import read_value
 from tui.telling import as_json, plain, table
 
-__all__ = ["run"]
+__all__ = ["judged", "run", "telling", "written"]
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -32,8 +32,8 @@ def run(arguments: argparse.Namespace) -> int:
     export = export_firmware(
         FirmwareRequest(
             profile=profile,
-            on=_telling(arguments.on, profile),
-            off=_telling(arguments.off, profile),
+            on=telling(arguments.on, profile),
+            off=telling(arguments.off, profile),
             text=source.text(),
             address=_address(arguments.address, profile),
             chip=arguments.chip,
@@ -50,7 +50,7 @@ def run(arguments: argparse.Namespace) -> int:
     must_be_free(folder, replace=arguments.replace)
     write_firmware(export, folder, replace=arguments.replace)
     if not arguments.json:
-        print("\n".join(plain(line) for line in _written(export, folder)))
+        print("\n".join(plain(line) for line in written(export, folder)))
     missing, built, proof = None, None, None
     try:
         if arguments.prove:
@@ -65,7 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(as_json(_document(export, folder, built, proof, missing)))
     else:
-        print("\n".join(plain(line) for line in _judged(export, built, proof, missing)))
+        print("\n".join(plain(line) for line in judged(export, built, proof, missing)))
     if arguments.prove:
         return 0 if proof is not None and proof.passed else 1
     return 0
@@ -90,7 +90,7 @@ class _Progress:
             print(f"\r\x1b[Kproof {done} of {of}: {what}", end="", file=sys.stderr, flush=True)
 
 
-def _telling(words: Sequence[str], profile: CompiledProfile) -> Telling:
+def telling(words: Sequence[str], profile: CompiledProfile) -> Telling:
     """An action and its parameters, as they were typed."""
     name, *given = words
     known = profile.action(name).spec.parameters
@@ -114,7 +114,7 @@ def _address(given: int | str | None, profile: CompiledProfile) -> int | None:
     return known.all
 
 
-def _written(export: FirmwareExport, folder: Path) -> list[str]:
+def written(export: FirmwareExport, folder: Path) -> list[str]:
     box, budget, made = export.box, export.budget, export.plan
     rows = []
     for when, tells, delay, took in (
@@ -150,7 +150,7 @@ _START = {
 }
 
 
-def _judged(
+def judged(
     export: FirmwareExport, built: Built | None, proof: Proof | None, missing: ToolMissing | None
 ) -> list[str]:
     lines = []
