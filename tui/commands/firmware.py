@@ -21,7 +21,7 @@ from profiles.library import find
 from tui.parameters import read_value
 from tui.telling import as_json, plain, table
 
-__all__ = ["judged", "run", "telling", "written"]
+__all__ = ["proven", "run", "telling", "written"]
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -54,8 +54,8 @@ def run(arguments: argparse.Namespace) -> int:
     missing, built, proof = None, None, None
     try:
         if arguments.prove:
-            with _Progress(shown=sys.stderr.isatty() and not arguments.json) as telling:
-                proof = prove(folder, telling.step)
+            with _Progress(shown=sys.stderr.isatty() and not arguments.json) as progress:
+                proof = prove(folder, progress.step)
             built = proof.built
         else:
             with tempfile.TemporaryDirectory(prefix="linewarden-box-") as work:
@@ -65,7 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(as_json(_document(export, folder, built, proof, missing)))
     else:
-        print("\n".join(plain(line) for line in judged(export, built, proof, missing)))
+        print("\n".join(plain(line) for line in _judged(export, built, proof, missing)))
     if arguments.prove:
         return 0 if proof is not None and proof.passed else 1
     return 0
@@ -115,6 +115,7 @@ def _address(given: int | str | None, profile: CompiledProfile) -> int | None:
 
 
 def written(export: FirmwareExport, folder: Path) -> list[str]:
+    """What was written and what it costs, line by line."""
     box, budget, made = export.box, export.budget, export.plan
     rows = []
     for when, tells, delay, took in (
@@ -150,7 +151,7 @@ _START = {
 }
 
 
-def judged(
+def _judged(
     export: FirmwareExport, built: Built | None, proof: Proof | None, missing: ToolMissing | None
 ) -> list[str]:
     lines = []
@@ -165,7 +166,12 @@ def judged(
     if proof is None:
         return lines
     lines.append(f"  RAM with the stack, at most: {proof.ram} bytes")
-    lines.append("")
+    return [*lines, "", *proven(proof)]
+
+
+def proven(proof: Proof) -> list[str]:
+    """What a proof showed, line by line; the last says whether the box does what it has to."""
+    lines = []
     for case in proof.cases:
         lines.append(
             f"{'ok  ' if case.passed else 'FAIL'} {case.title}: {_figures(case.heard, case.figures)}"
