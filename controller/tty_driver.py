@@ -20,6 +20,7 @@ if sys.platform != "win32":
 
 __all__ = [
     "DRIVER_ERRORS",
+    "LINE_ERRORS",
     "SETTINGS_ERRORS",
     "RateRefused",
     "control_lines",
@@ -50,6 +51,8 @@ _TIOCGICOUNT = 0x545D
 _TIOCGEXCL = 0x80045440
 _TCGETS2 = 0x802C542A
 _TCSETS2 = 0x402C542B
+LINE_ERRORS = ("frame_errors", "overruns", "parity_errors", "breaks", "buffer_overruns")
+"""What a driver counts, in the order of ``struct serial_icounter_struct``, linux/serial.h."""
 _CBAUD = 0o010017
 _CIBAUD = 0o010017 << 16
 _BOTHER = 0o010000
@@ -163,8 +166,7 @@ def error_counts(descriptor: int) -> dict[str, int]:
     # struct serial_icounter_struct, linux/serial.h: cts, dsr, rng, dcd, rx, tx, then these.
     counts = array.array("i", [0] * 20)
     fcntl.ioctl(descriptor, _TIOCGICOUNT, counts)
-    names = ("frame_errors", "overruns", "parity_errors", "breaks", "buffer_overruns")
-    return dict(zip(names, counts[6:11], strict=True))
+    return dict(zip(LINE_ERRORS, counts[6:11], strict=True))
 
 
 def discard_output(descriptor: int) -> None:

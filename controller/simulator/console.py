@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from controller.simulator.chain import Chain
-from controller.simulator.faults import Fault, FrameFault, Noise, NoMains, Refuse, Saturate
+from controller.simulator.faults import Fault, FrameFault, LoopBack, Noise, NoMains, Refuse, Saturate
 from controller.simulator.lead import Leading
 from controller.simulator.medium import Filler, Topology
 from controller.simulator.orders import HELP, Clear, Help, Lead, Order, Press, SetControlLine, Show
@@ -70,10 +70,18 @@ class Console:
             self._chain.units[fault.unit - 1].check_refusal(fault)
         if isinstance(fault, Saturate):
             self._saturate(fault.unit, now)
+        if isinstance(fault, LoopBack):
+            self._loop_back()
         self._chain.faults.set(fault)
         if isinstance(fault, NoMains):
             self._chain.mains_off(fault.unit)
         return f"set: {fault}"
+
+    def _loop_back(self) -> None:
+        if self._chain.layout.topology is not Topology.RING:
+            raise InputError("only in a ring can the adapter's input be joined to another output")
+        for fault in self._chain.faults.of(LoopBack):
+            self._chain.faults.clear(fault)
 
     def _saturate(self, unit: int, now: float) -> None:
         if self._chain.layout.topology is not Topology.SHARED and unit != len(self._chain.units):

@@ -11,6 +11,7 @@ from controller.simulator.faults import (
     Fault,
     FrameFault,
     Harm,
+    LoopBack,
     Noise,
     NoMains,
     Refuse,
@@ -80,6 +81,9 @@ class FaultSet:
         self._harming: list[FrameFault | Noise] = [*self.of(FrameFault), *self.of(Noise)]
         self.talkers = self.of(Talker)
         self.unplugged = bool(self.of(Unplug))
+        looped = self.of(LoopBack)
+        self.looped_behind = looped[-1].unit if looped else None
+        """Behind which unit the adapter listens, where that is another than the last one."""
         self.saturated = bool(self.of(Saturate))
 
     def cut(self, behind: int) -> bool:

@@ -21,6 +21,7 @@ __all__ = [
     "Fault",
     "FrameFault",
     "Harm",
+    "LoopBack",
     "NoMains",
     "Noise",
     "Refuse",
@@ -63,6 +64,23 @@ class NoMains:
 
     def __str__(self) -> str:
         return f"no-mains {self.unit}"
+
+
+@dataclass(frozen=True, slots=True)
+class LoopBack:
+    """Somebody has joined the adapter's input to another output than the last unit's."""
+
+    USAGE: ClassVar[str] = "loop-back K"
+    HELP: ClassVar[str] = "in a ring: the adapter's input is joined to unit K's output (0: to its own)"
+    unit: int
+
+    @classmethod
+    def parse(cls, words: Words) -> LoopBack:
+        """Read what follows the word."""
+        return cls(words.number("the unit"))
+
+    def __str__(self) -> str:
+        return f"loop-back {self.unit}"
 
 
 class Harm(enum.StrEnum):
@@ -242,7 +260,7 @@ class Saturate:
         return f"saturate {self.unit}"
 
 
-Fault = Cut | NoMains | FrameFault | Noise | Unplug | Slow | Talker | Refuse | Saturate
+Fault = Cut | NoMains | LoopBack | FrameFault | Noise | Unplug | Slow | Talker | Refuse | Saturate
 
 _FRAME_HELP = {
     Harm.CORRUPT: ("corrupt N [every] [at K] [xor HEX]", "frame N (1: the next) comes through changed"),
@@ -254,6 +272,7 @@ _FRAME_HELP = {
 FAULT_KINDS: dict[str, tuple[str, str, Callable[[Words], Fault]]] = {
     "cut": (Cut.USAGE, Cut.HELP, Cut.parse),
     "no-mains": (NoMains.USAGE, NoMains.HELP, NoMains.parse),
+    "loop-back": (LoopBack.USAGE, LoopBack.HELP, LoopBack.parse),
     **{harm.value: (*_FRAME_HELP[harm], FrameFault.parser(harm)) for harm in Harm},
     "noise": (Noise.USAGE, Noise.HELP, Noise.parse),
     "slow": (Slow.USAGE, Slow.HELP, Slow.parse),

@@ -118,10 +118,17 @@ class Ring:
         return min((wire.frames[0].whole_at for wire in self._wires if wire.frames), default=None)
 
     @property
+    def _heard_from(self) -> int:
+        """Whose output the adapter hears."""
+        looped = self._faults.looped_behind
+        return self._units if looped is None else looped
+
+    @property
     def bound(self) -> float | None:
-        """A frame on wire K has N - K hops before it, each a hop time at least."""
+        """A frame on wire K has N - K hops before it, each a hop time at least; N where the adapter hears."""
+        last = self._heard_from
         times = [
-            wire.frames[0].whole_at + (self._units - number) * self._hop_time
+            wire.frames[0].whole_at + max(0, last - number) * self._hop_time
             for number, wire in enumerate(self._wires)
             if wire.frames
         ]
@@ -136,12 +143,17 @@ class Ring:
             key=lambda number: self._wires[number].frames[0].whole_at,
         )
         frame = self._wires[number].frames.popleft()
+        if self._faults.looped_behind == number:
+            # Its input is joined to this output by another lead than the one that may be cut.
+            if number == ADAPTER or not self._faults.dead(number):
+                self.arrivals.append(Arrival(bytes((frame.value,)), frame.whole_at, self._frame_time))
+            return
         if self._faults.cut(number) or (number != ADAPTER and self._faults.dead(number)):
             return
         if number < self._units:
             self._at_unit(number + 1, frame)
             return
-        if self._topology is not Topology.OPEN:
+        if self._topology is not Topology.OPEN and self._heard_from == self._units:
             self.arrivals.append(Arrival(bytes((frame.value,)), frame.whole_at, self._frame_time))
         if self._topology is Topology.TAP:
             self._at_unit(1, frame)
@@ -198,5 +210,6 @@ class Ring:
             return
         first = wire.free_at + self._frame_time
         wire.free_at += count * self._frame_time
-        if not self._faults.cut(unit) and not self._faults.dead(unit) and self._topology is not Topology.OPEN:
+        carried = not self._faults.cut(unit) and not self._faults.dead(unit) and self._heard_from == unit
+        if carried and self._topology is not Topology.OPEN:
             self.arrivals.append(Arrival(data, first, self._frame_time))

@@ -87,12 +87,20 @@ class Program:
             if part in line:
                 return line
 
-    def order(self, text: str) -> str:
-        """Write a line to it, and give the line that it answers."""
+    def type(self, text: str) -> None:
+        """Write a line to it."""
         assert self._process.stdin is not None
         self._process.stdin.write(text + "\n")
         self._process.stdin.flush()
+
+    def order(self, text: str) -> str:
+        """Write a line to it, and give the line that it answers."""
+        self.type(text)
         return self.line()
+
+    def end_of_itself(self) -> int:
+        """Wait until it ends; its exit code."""
+        return self._process.wait(_PATIENCE)
 
     def end(self, number: int = signal.SIGTERM) -> int:
         """End it, and give its exit code."""

@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
+import sys
 
 from controller.api import ControllerApi, ProbeReport
+from controller.plain import to_plain
 from controller.records import to_json
+from controller.site import load_site
+from tui.break_search import Searched, search_for_break
 from tui.probe_words import probe_lines
-from tui.session import run_with_api
+from tui.session import find_site, run_with_api, state_folder, working_api
 from tui.telling import as_json
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Ask; 1 where the bus is not as it should be."""
+    """Ask; 1 where the bus is not as it should be, or the ring still cut in the end."""
+    if arguments.find_break:
+        return _find_break(arguments)
 
     async def work(api: ControllerApi) -> ProbeReport:
         return await api.probe(arguments.bus)
@@ -22,11 +29,21 @@ def run(arguments: argparse.Namespace) -> int:
         print(as_json(to_json(report)))
     else:
         print("\n".join(probe_lines(report)))
-    return 0 if _well(report) else 1
+    return 0 if report.well else 1
 
 
-def _well(report: ProbeReport) -> bool:
-    if report.outcome is None or not report.outcome.result.good:
-        return False
-    known = report.units_answering is not None and report.units_expected is not None
-    return not known or report.units_answering == report.units_expected
+def _find_break(arguments: argparse.Namespace) -> int:
+    loaded = load_site(find_site(arguments))
+
+    def say(line: str) -> None:
+        # With --json the person is led on standard error, and standard output has the one document.
+        print(line, file=sys.stderr if arguments.json else sys.stdout, flush=True)
+
+    async def main() -> Searched:
+        async with working_api(loaded, state_folder(arguments, loaded)) as api:
+            return await search_for_break(api, arguments.bus, say)
+
+    searched = asyncio.run(main())
+    if arguments.json:
+        print(as_json(to_plain(searched)))
+    return 0 if searched.whole else 1

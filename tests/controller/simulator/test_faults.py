@@ -247,3 +247,29 @@ def test_a_fault_at_a_place_that_is_not_there_is_refused(order: str) -> None:
     with pytest.raises(NotKnown, match="no unit 5"):
         simulated.order(order, 0.0)
     assert simulated.order("show", 0.0).startswith("no faults")
+
+
+@pytest.mark.parametrize("behind", range(5))
+def test_joined_behind_one_unit_the_adapter_hears_what_came_so_far(behind: int) -> None:
+    simulated = line(units=4)
+    simulated.order(f"cut {behind}", 0.0)  # the lead that is taken off carries nothing that counts
+    simulated.order(f"loop-back {behind}", 0.0)
+    simulated.feed(b"\x41", 1.0)
+    [(value, at)] = heard(simulated, 2.0)
+    assert (value, at - 1.0) == (0x41, pytest.approx((behind + 1) * 10 / 9600))
+    if behind:
+        simulated.order(f"no-mains {behind}", 2.0)
+        simulated.feed(b"\x42", 3.0)
+        assert heard(simulated, 4.0) == []
+
+
+def test_only_one_lead_is_joined_and_only_in_a_ring() -> None:
+    simulated = line(units=4)
+    simulated.order("loop-back 1", 0.0)
+    simulated.order("loop-back 3", 0.0)
+    assert "loop-back 1" not in simulated.order("show", 0.0)
+    with pytest.raises(InputError, match="no unit 5"):
+        simulated.order("loop-back 5", 0.0)
+    shared = line(units=2, topology=Topology.SHARED)
+    with pytest.raises(InputError, match="only in a ring"):
+        shared.order("loop-back 1", 0.0)
