@@ -13,6 +13,7 @@ import re
 import shutil
 import tempfile
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,7 @@ from typing import Any
 from controller.proving.judging import Case, judge
 from controller.proving.rig import run_box
 from controller.proving.stories import stories
+from controller.proving.story import Story
 from controller.proving.toolchain import Built, build_box, build_rig
 from profiles.errors import BadValue
 from profiles.firmware.chips import CHIPS
@@ -30,6 +32,8 @@ __all__ = ["Progress", "Proof", "prove"]
 Progress = Callable[[int, int, str], None]
 """Called with how much is done, of how much, and what is done now."""
 
+_TOGETHER = 2
+"""Simulators that run at once."""
 LONG_DELAY = 5.0
 """Seconds. Longer delays are waited for once; the other stories are run with this one in their place."""
 
@@ -87,17 +91,31 @@ def prove(folder: Path, progress: Progress = lambda _done, _of, _what: None) -> 
         short, image = _shortened(box), built.image
         if short != box:
             image = _build_shortened(folder, work, short)
+        told[0] = stories(box)[0]
+        images = [built.image, *[image] * (len(told) - 1)]
         cases, ram = [], 0
-        for number, story in enumerate([stories(box)[0], *told[1:]]):
-            progress(2 + number, steps, story.title)
-            whole = number == 0
-            run = run_box(
-                rig, built.image if whole else image, story.box, story.events, story.ring, story.now, work
-            )
-            ram = max(ram, run.ram)
-            cases.append(judge(story, run))
+        with ThreadPoolExecutor(_TOGETHER, thread_name_prefix="proof") as pool:
+            runs = [
+                pool.submit(run_box, rig, flash, story, _folder(work, story))
+                for flash, story in zip(images, told, strict=True)
+            ]
+            try:
+                for number, (story, run) in enumerate(zip(told, runs, strict=True)):
+                    progress(2 + number, steps, story.title)
+                    done = run.result()
+                    ram = max(ram, done.ram)
+                    cases.append(judge(story, done))
+            except BaseException:
+                pool.shutdown(wait=False, cancel_futures=True)
+                raise
         progress(steps, steps, "done")
         return Proof(box, built, tuple(cases), ram)
+
+
+def _folder(work: Path, story: Story) -> Path:
+    folder = work / story.name
+    folder.mkdir()
+    return folder
 
 
 def _shortened(box: Box) -> Box:

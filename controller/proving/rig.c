@@ -26,7 +26,8 @@
 #include <simavr/sim_irq.h>
 #include <simavr/sim_regbit.h>
 
-#define MOST_UNITS 16
+#include "ring.h"
+
 #define MOST_EVENTS 4096
 #define RAM_MARK 0xA5
 
@@ -38,22 +39,12 @@ struct event {
     char what[16], value[16];
 };
 
-/* One unit of the ring: it takes a frame by sampling it in its middle, and repeats it when it has it whole. */
-struct unit {
-    int index;
-    bool reading, writing;
-    int read_cell, write_cell, frames;
-    uint32_t word, out, waiting[8];
-    int queued;
-};
-
 static struct {
     char chip[32], image[4096], vcd[4096];
     uint32_t hz;
     struct { char port; int bit; bool used; } pin[PINS];
-    double bit_cycles, hop_bits;
-    int cells, idle, units, number, watchdog, watchdog_bit;
-    char ring[16];
+    struct ring ring;
+    int watchdog, watchdog_bit;
     avr_cycle_count_t until;
     struct event events[MOST_EVENTS];
     int event_count;
@@ -62,7 +53,6 @@ static struct {
 static avr_t *avr;
 static FILE *vcd;
 static int levels[PINS] = {-1, -1, -1, -1};
-static struct unit units[MOST_UNITS];
 static avr_cycle_count_t vcd_now = (avr_cycle_count_t)-1;
 static bool hang_next;
 
@@ -111,12 +101,13 @@ static void read_script(const char *name)
             continue;
         }
         if (!strcmp(word, "frame") &&
-            sscanf(text, "%*s %lf %d %d", &script.bit_cycles, &script.cells, &script.idle) == 3)
+            sscanf(text, "%*s %lf %d %d", &script.ring.bit_cycles, &script.ring.cells,
+                   &script.ring.idle) == 3)
             continue;
         if (!strcmp(word, "watchdog") && sscanf(text, "%*s %d %d", &script.watchdog, &script.watchdog_bit) == 2)
             continue;
-        if (!strcmp(word, "ring") && sscanf(text, "%*s %d %lf %15s %d", &script.units, &script.hop_bits,
-                                            script.ring, &script.number) == 4 && script.units <= MOST_UNITS)
+        if (!strcmp(word, "ring") && sscanf(text, "%*s %d %lf %15s %d", &script.ring.units, &script.ring.hop_bits,
+                                            script.ring.fault, &script.ring.number) == 4)
             continue;
         if (!strcmp(word, "until") && sscanf(text, "%*s %" SCNu64, &script.until) == 1)
             continue;
@@ -168,92 +159,9 @@ static void set_input(enum pin pin, int level)
     avr_raise_irq(irq(pin), level);
 }
 
-/* ---- The ring. Its units keep to the nominal bit time, whatever the firmware makes of it. */
-
-static void unit_hears(struct unit *unit, int level);
-
-static avr_cycle_count_t cycles(double bits)
+static void set_echo(int level)
 {
-    return (avr_cycle_count_t)(bits * script.bit_cycles + 0.5);
-}
-
-static void unit_says(struct unit *unit, int level)
-{
-    if (unit->index + 1 < script.units)
-        unit_hears(unit + 1, level);
-    else
-        set_input(ECHO, level);
-}
-
-static avr_cycle_count_t write_cell(avr_t *unused, avr_cycle_count_t when, void *param)
-{
-    struct unit *unit = param;
-    (void)unused;
-    if (unit->write_cell > script.cells) {
-        unit->writing = false;
-        if (unit->queued) {
-            unit->out = unit->waiting[0];
-            memmove(unit->waiting, unit->waiting + 1, sizeof unit->waiting - sizeof *unit->waiting);
-            unit->queued--;
-            unit->writing = true;
-            unit->write_cell = 0;
-        } else {
-            return 0;
-        }
-    }
-    unit_says(unit, unit->out >> unit->write_cell & 1);
-    unit->write_cell++;
-    /* Cells are counted from the frame's start, so that fractions of a cycle do not add up. */
-    return when + cycles(unit->write_cell) - cycles(unit->write_cell - 1);
-}
-
-static avr_cycle_count_t start_writing(avr_t *unused, avr_cycle_count_t when, void *param)
-{
-    struct unit *unit = param;
-    (void)unused;
-    if (unit->writing) {
-        if (unit->queued < 8)
-            unit->waiting[unit->queued++] = unit->word;
-        return 0;
-    }
-    unit->writing = true;
-    unit->write_cell = 0;
-    unit->out = unit->word;
-    write_cell(avr, when, unit);
-    avr_cycle_timer_register(avr, cycles(1), write_cell, unit);
-    return 0;
-}
-
-static avr_cycle_count_t sample(avr_t *unused, avr_cycle_count_t when, void *param)
-{
-    struct unit *unit = param;
-    int heard = unit->index ? (int)(unit[-1].out >> (unit[-1].write_cell - 1) & 1) : levels[LINE];
-    (void)unused;
-    if (unit->index && !unit[-1].writing)
-        heard = script.idle;
-    unit->word |= (uint32_t)heard << unit->read_cell;
-    unit->read_cell++;
-    if (unit->read_cell <= script.cells)
-        return when + cycles(unit->read_cell + 0.5) - cycles(unit->read_cell - 0.5);
-    unit->reading = false;
-    unit->frames++;
-    if (!strcmp(script.ring, "first") && unit->frames > script.number)
-        return 0;
-    if (!strcmp(script.ring, "wrong") && unit->index == 0 && unit->frames == script.number)
-        unit->word ^= 2; /* the first data bit */
-    /* A hop of 9.5 bits at 8N1 starts here, in the middle of the stop bit. */
-    avr_cycle_timer_register(avr, cycles(script.hop_bits - script.cells - 0.5) + 1, start_writing, unit);
-    return 0;
-}
-
-static void unit_hears(struct unit *unit, int level)
-{
-    if (unit->reading || level == script.idle)
-        return;
-    unit->reading = true;
-    unit->read_cell = 0;
-    unit->word = 0;
-    avr_cycle_timer_register(avr, cycles(0.5), sample, unit);
+    set_input(ECHO, level);
 }
 
 static void output_changed(struct avr_irq_t *source, uint32_t value, void *param)
@@ -261,8 +169,8 @@ static void output_changed(struct avr_irq_t *source, uint32_t value, void *param
     enum pin pin = (enum pin)(intptr_t)param;
     (void)source;
     dump(pin, value & 1);
-    if (pin == LINE && script.units)
-        unit_hears(units, value & 1);
+    if (pin == LINE && script.ring.units)
+        ring_hears(value & 1);
 }
 
 /* ---- Events of the script. */
@@ -293,9 +201,10 @@ static void set_alarm(int next)
  * rest by its resistor. */
 static void come_up_again(int next)
 {
-    for (int index = 0; index < MOST_UNITS; index++)
-        units[index].reading = units[index].writing = false, units[index].queued = 0;
-    dump(LINE, script.idle);
+    ring_forgets();
+    dump(LINE, script.ring.idle);
+    if (script.ring.units)
+        dump(ECHO, script.ring.idle);
     for (int pin = 0; pin < PINS; pin++)
         if (script.pin[pin].used && (pin == ECHO || pin == TRIGGER)) {
             drive(script.pin[pin].port);
@@ -385,12 +294,11 @@ static void prepare(void)
     memset(avr->data + avr->ioend + 1, RAM_MARK, avr->ramend - avr->ioend);
     for (int pin = 0; pin < PINS; pin++)
         if (script.pin[pin].used) {
-            dump(pin, pin == LAMP ? 0 : script.idle);
+            dump(pin, pin == LAMP ? 0 : script.ring.idle);
             if (pin == LINE || pin == LAMP)
                 avr_irq_register_notify(irq(pin), output_changed, (void *)(intptr_t)pin);
         }
-    for (int index = 0; index < MOST_UNITS; index++)
-        units[index].index = index;
+    ring_join(avr, &script.ring, set_echo);
 }
 
 static void head(void)

@@ -2,44 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from controller.proving.story import Story
 from controller.proving.toolchain import run_tool
 from profiles.bench.edges import Edges
 from profiles.bench.readers.opening import read_capture
 from profiles.errors import ToolTrouble
 from profiles.firmware.chips import CHIPS
-from profiles.firmware.manifest import Box
 
-__all__ = ["Event", "Ring", "Run", "run_box"]
+__all__ = ["Run", "run_box"]
 
 _LONGEST = 120.0
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """Something done to the box."""
-
-    at: float
-    """Seconds from its start."""
-    what: str
-    """``trigger 1``, ``echo 0`` (levels of the pin), ``reset power``, ``hang``."""
-
-
-@dataclass(frozen=True, slots=True)
-class Ring:
-    """The units behind the box; without one its echo input is at rest."""
-
-    units: int = 1
-    late: float = 0.0
-    """Bit times from the middle of a frame's stop bit to the start of its repetition."""
-    fault: str = "whole"
-    """``whole``; ``first``: so many frames come back; ``wrong``: that frame comes back wrong."""
-    number: int = 0
-    rate: float = 1.0
-    """The units' bit rate as a part of the nominal one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,23 +29,19 @@ class Run:
     """The most bytes of RAM that it ever used, the stack included."""
 
 
-def run_box(
-    rig: Path, image: Path, box: Box, events: Sequence[Event], ring: Ring | None, until: float, work: Path
-) -> Run:
-    """Run a box for a while.
+def run_box(rig: Path, image: Path, story: Story, work: Path) -> Run:
+    """Run a box through a story.
 
     Args:
         rig: the program that ``build_rig`` made.
         image: the box's flash.
-        box: what the box is to do.
-        events: what is done to it, in the order of time.
-        ring: the units behind it.
-        until: seconds.
+        story: what is done to it.
         work: a folder for the script and the dump.
 
     Raises:
         ToolTrouble: the simulated program crashed, or the rig failed.
     """
+    box, ring = story.box, story.ring
     chip = next(chip for chip in CHIPS if chip.name == box.chip)
     dump = work / "pins.vcd"
     script = work / "script"
@@ -88,8 +59,11 @@ def run_box(
         lines.append(f"ring {ring.units} {cells + 0.5 + ring.late:g} {ring.fault} {ring.number}")
     if box.echo:
         lines.append(f"at 0 echo {idle}")
-    lines += [f"at {round(event.at * hertz)} {event.what}" for event in events]
-    lines.append(f"until {round(until * hertz)}")
+    lines += [
+        f"at {round(event.at * hertz)} {event.what}"
+        for event in sorted(story.events, key=lambda event: event.at)
+    ]
+    lines.append(f"until {round(story.now * hertz)}")
     script.write_text("\n".join(lines) + "\n", encoding="utf-8")
     said = run_tool([str(rig), str(script)], "the box does not run", _LONGEST)
     resets, ram = [], 0

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from controller.proving.rig import Ring
-from controller.proving.story import Story
+from controller.proving.story import Ring, Story
 from profiles.firmware.manifest import Box
 from profiles.firmware.request import AtStart
 

@@ -4,14 +4,37 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from controller.proving.rig import Event, Ring
 from profiles.firmware.manifest import Box, Tells
 from profiles.firmware.request import AtStart
 
-__all__ = ["Due", "Story"]
+__all__ = ["Due", "Event", "Ring", "Story"]
 
 _SETTLED = 0.05
 """Seconds of patience after all is over."""
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something done to the box."""
+
+    at: float
+    """Seconds from its start."""
+    what: str
+    """``trigger 1``, ``echo 0`` (levels of the pin), ``reset power``, ``hang``."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ring:
+    """The units behind the box; without one its echo input is at rest."""
+
+    units: int = 1
+    late: float = 0.0
+    """Bit times from the middle of a frame's stop bit to the start of its repetition."""
+    fault: str = "whole"
+    """``whole``; ``first``: so many frames come back; ``wrong``: that frame comes back wrong."""
+    number: int = 0
+    rate: float = 1.0
+    """The units' bit rate as a part of the nominal one."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ _PACKAGES = {
     "make": "make",
     "cc": "gcc and libc6-dev",
 }
+_SOURCES = ("rig.c", "ring.c", "ring.h")
 _SIMULATOR = Path("simavr/sim_avr.h")
 
 
@@ -71,16 +72,17 @@ def build_rig(work: Path) -> Path:
     """
     compiler = _find("cc")
     rig = work / "rig"
-    source = work / "rig.c"
-    source.write_bytes((resources.files("controller.proving") / "rig.c").read_bytes())
+    for name in _SOURCES:
+        (work / name).write_bytes((resources.files("controller.proving") / name).read_bytes())
     probe = [compiler, "-E", "-x", "c", "-include", str(_SIMULATOR), os.devnull, "-o", os.devnull]
     if subprocess.run(probe, capture_output=True, check=False, timeout=60).returncode:  # noqa: S603 -- no shell
         raise ToolMissing(
             "the simulator's library simavr is not installed",
             todo="install libsimavr-dev and libelf-dev (Debian, Ubuntu), and prove it again",
         )
-    command = [compiler, "-std=gnu11", "-O2", "-o", str(rig), str(source), "-lsimavr", "-lelf"]
-    run_tool(command, "the rig does not build", 120)
+    command = [compiler, "-std=gnu11", "-O2", "-o", str(rig)]
+    command += [str(work / name) for name in _SOURCES if name.endswith(".c")]
+    run_tool([*command, "-lsimavr", "-lelf"], "the rig does not build", 120)
     return rig
 
 

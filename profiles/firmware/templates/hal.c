@@ -234,6 +234,6 @@ void hal_pause(uint32_t tenths)
 {
     while (tenths--) {
         wdt_reset();
-        __builtin_avr_delay_cycles(F_CPU / 10000 - 9); /* 9 is the loop around it */
+        __builtin_avr_delay_cycles(F_CPU / 10000 - 7); /* the loop around it takes 8 */
     }
 }

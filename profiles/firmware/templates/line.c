@@ -6,41 +6,36 @@
 
 #include "hal.h"
 
-#define DATA_MASK ((1U << DATA_BITS) - 1U)
-
 /* A frame as the cells that stand on the line, in the order of time from the lowest bit on: start bit, data bits,
- * parity bit, stop bit. */
+ * parity bit, stop bit. Here idle is 1; a line that idles low has all of them the other way round. */
 static uint16_t cells_of(uint8_t value)
 {
-    uint16_t cells = 0, place = 1;
-    uint8_t ones = 0;
+    uint8_t data = value;
+    uint16_t cells;
 
-    for (uint8_t bit = 0; bit < DATA_BITS; bit++) {
 #if MSB_FIRST
-        bool one = (uint16_t)value >> (DATA_BITS - 1 - bit) & 1U;
-#else
-        bool one = (uint16_t)value >> bit & 1U;
-#endif
-        place <<= 1; /* the first one passes over the start bit, which is 0 */
-        if (one) {
-            cells |= place;
-            ones++;
-        }
+    data = 0;
+    for (uint8_t bit = 0; bit < (DATA_BITS > 8 ? 8 : DATA_BITS); bit++) {
+        data = (uint8_t)(data << 1 | (value & 1));
+        value >>= 1;
     }
-#if PARITY == 'E' || PARITY == 'O'
-    place <<= 1;
-    if ((ones & 1) == (PARITY == 'E'))
-        cells |= place;
-#elif PARITY == 'M'
-    place <<= 1;
-    cells |= place;
-#elif PARITY == 'S'
-    place <<= 1;
 #endif
-    (void)ones;
-    cells |= (uint16_t)(place << 1); /* the stop bit */
+    cells = (uint16_t)data << 1; /* over the start bit, which is 0 */
+#if MSB_FIRST && DATA_BITS > 8
+    cells <<= DATA_BITS - 8; /* the bits that a byte does not have are 0 */
+#endif
+#if PARITY == 'E' || PARITY == 'O'
+    data ^= data >> 4;
+    data ^= data >> 2;
+    data ^= data >> 1;
+    if ((data & 1) == (PARITY == 'E'))
+        cells |= 1U << (DATA_BITS + 1);
+#elif PARITY == 'M'
+    cells |= 1U << (DATA_BITS + 1);
+#endif
+    cells |= 1U << CELL_COUNT; /* the stop bit */
 #if !IDLE_HIGH
-    cells = (uint16_t)~cells & (uint16_t)((place << 2) - 1U);
+    cells ^= (2U << CELL_COUNT) - 1U;
 #endif
     return cells;
 }
