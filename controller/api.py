@@ -17,6 +17,8 @@ from controller.records import (
     StateValue,
     Traffic,
 )
+from controller.sequences_records import SequenceOrder, SequenceProgress, SequenceView
+from controller.triggers_records import TriggerStatus
 from profiles.model import Value
 
 __all__ = [
@@ -217,6 +219,21 @@ class ControllerApi(Protocol):
 
     async def put_profile(self, name: str, text: str, revision: str) -> ProfileText:
         """Save a profile; refused if its revision has moved. Running buses take it; nothing is sent."""
+
+    async def sequences(self) -> list[SequenceView]:
+        """The site's sequences, and how far each has come."""
+
+    async def sequence(
+        self, name: str, order: SequenceOrder, origin: Origin, agreed: bool = False
+    ) -> SequenceProgress:
+        """Begin a sequence up or down, or cancel it; returns when it has begun, or was refused.
+
+        How it goes on is told as ``SequenceProgress`` records. ``agreed`` says that a person was asked about
+        the units that ask before they are energised.
+        """
+
+    async def triggers(self) -> list[TriggerStatus]:
+        """The site's triggers: what each waits for, and what it last did."""
 
     async def probe(self, bus: str) -> ProbeReport:
         """Find out who answers."""

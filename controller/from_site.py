@@ -12,6 +12,7 @@ from controller.journal_watch import Keeping
 from controller.ports import PortSettings
 from controller.site import BusSpec, JournalSpec, LoadedSite, UnitSpec
 from profiles.compiled import CompiledProfile
+from controller.triggers_words import watched_lines
 
 __all__ = ["bus_rules", "bus_setup", "end_own_lines", "keeping", "unit_rules"]
 
@@ -61,6 +62,7 @@ def bus_setup(name: str, spec: BusSpec, loaded: LoadedSite, learned: Learned | N
         jitter,
         _hop_bits(learned, line.format.bits),
     )
+        watched_lines(loaded.site, name) | sensed_lines(loaded.site, name),
 
 
 def _hop_bits(learned: Learned | None, frame_bits: float) -> float | None:

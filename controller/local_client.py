@@ -25,6 +25,8 @@ from controller.records import (
     StateValue,
     record_from_json,
 )
+from controller.sequences_records import SequenceOrder, SequenceProgress, SequenceView
+from controller.triggers_records import TriggerStatus
 from profiles.errors import ControllerAway, ControllerError, InputError
 from profiles.model import Value
 
@@ -295,6 +297,25 @@ class LocalClient:
         """Save a profile; refused if its revision has moved."""
         profile: ProfileText = await self._call("put_profile", name=name, text=text, revision=revision)
         return profile
+
+    async def sequences(self) -> list[SequenceView]:
+        """The site's sequences, and how far each has come."""
+        sequences: list[SequenceView] = await self._call("sequences")
+        return sequences
+
+    async def sequence(
+        self, name: str, order: SequenceOrder, origin: Origin, agreed: bool = False
+    ) -> SequenceProgress:
+        """Begin a sequence up or down, or cancel it; returns when it has begun, or was refused."""
+        progress: SequenceProgress = await self._call(
+            "sequence", name=name, order=order, origin=origin, agreed=agreed
+        )
+        return progress
+
+    async def triggers(self) -> list[TriggerStatus]:
+        """The site's triggers: what each waits for, and what it last did."""
+        triggers: list[TriggerStatus] = await self._call("triggers")
+        return triggers
 
     async def probe(self, bus: str) -> ProbeReport:
         """Find out who answers."""

@@ -15,6 +15,8 @@ from typing import Any, TypeVar
 from controller.control_lines import ControlLine
 from controller.notices import Alert, Lock
 from controller.plain import from_plain, to_plain
+from controller.sequences_records import SequenceProgress
+from controller.triggers_records import TriggerStatus
 from profiles.errors import InputError
 from profiles.model import Value
 
@@ -37,9 +39,11 @@ __all__ = [
     "Reason",
     "Record",
     "Result",
+    "SequenceProgress",
     "StateChange",
     "StateValue",
     "Traffic",
+    "TriggerStatus",
     "from_json",
     "new_id",
     "record_from_json",
@@ -332,6 +336,8 @@ Record = (
     | StateChange
     | Event
     | ControlLine
+    | SequenceProgress
+    | TriggerStatus
     | Alert
     | Lock
     | BusStatus

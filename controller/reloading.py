@@ -22,6 +22,7 @@ from controller.site import BusSpec, LoadedSite
 from controller.states import StateBook
 from controller.submitting import Submitting
 from controller.upkeep import Upkeep
+from controller.triggers_words import watched_lines
 from profiles.compiled import CompiledProfile
 from profiles.errors import InputError
 
@@ -94,10 +95,11 @@ def differences(old: LoadedSite, new: LoadedSite) -> Differences:
     )
 
 
-def _line_of(loaded: LoadedSite, name: str) -> tuple[BusSpec, dict[str, int | None]]:
+def _line_of(loaded: LoadedSite, name: str) -> tuple[BusSpec, dict[str, int | None], frozenset[str]]:
     """What of a bus its link and its listeners are made of."""
     units = {unit: spec.address for unit, spec in loaded.site.units.items() if spec.bus == name}
-    return loaded.site.buses[name].model_copy(update=_TAKEN_OVER), units
+    lines = watched_lines(loaded.site, name) | sensed_lines(loaded.site, name)
+    return loaded.site.buses[name].model_copy(update=_TAKEN_OVER), units, lines
 
 
 def _units_of(loaded: LoadedSite, name: str) -> dict[str, object]:

@@ -1,11 +1,11 @@
-"""How far a sequence has come, as a record."""
+"""Sequences as front ends see them: what they are told, how far they have come."""
 
 from __future__ import annotations
 
 import enum
 from dataclasses import dataclass
 
-__all__ = ["Phase", "SequenceProgress", "StepProgress", "StepResult"]
+__all__ = ["Phase", "SequenceOrder", "SequenceProgress", "SequenceView", "StepProgress", "StepResult"]
 
 
 class StepResult(enum.StrEnum):
@@ -78,3 +78,32 @@ class SequenceProgress:
     """One sentence: why it did not begin, waits, or did not come to its end."""
     run: str = ""
     """Which run of it; each has an id of its own."""
+
+
+class SequenceOrder(enum.StrEnum):
+    """What a sequence can be told."""
+
+    UP = "up"
+    DOWN = "down"
+    CANCEL = "cancel"
+
+
+@dataclass(frozen=True, slots=True)
+class SequenceView:
+    """A sequence, as a front end shows it."""
+
+    id: str
+    title: str
+    up: tuple[str, ...]
+    """Its steps in words."""
+    down: tuple[str, ...]
+    on_failure: str
+    down_on_failure: str
+    buses: tuple[str, ...]
+    """Those that it works on: one sequence at a time on each."""
+    asks: tuple[str, ...] = ()
+    """Units that ask before ``up`` energises them: only a person who said yes can begin it."""
+    warnings: tuple[str, ...] = ()
+    """What is not in the order in which power amplifiers should be switched."""
+    last: SequenceProgress | None = None
+    """How far it has come, or came last; None where it has not been begun."""

@@ -16,6 +16,7 @@ from pathlib import Path
 from controller.alerts import AlertBook
 from controller.all_off import off_commands, would_energise
 from controller.api import JournalEntry, JournalQuery, ProbeReport, ProfileText, SiteView
+from controller.automation import Automated, Automation
 from controller.bus import Bus
 from controller.by_hand import enter_by_hand
 from controller.command_queue import TakenBack
@@ -57,7 +58,7 @@ __all__ = ["Controller"]
 log = logging.getLogger(__name__)
 
 
-class Controller:
+class Controller(Automated):
     """One site's controller; implements ``ControllerApi``.
 
     Make one with ``open``; end it with ``close``.
@@ -101,6 +102,8 @@ class Controller:
         self._commands = Submitting(surroundings, self._buses, clock)
         self._upkeep = Upkeep(loaded, self._buses, self._scheduled_probe, self._alerts.set, clock)
         self._saving = asyncio.Lock()
+        self._automation = Automation(loaded, surroundings, self._commands, self.all_off, clock)
+        self._sensing = Sensing(loaded, surroundings, clock)
 
     def _make_bus(self, name: str) -> Bus:
         setup = bus_setup(name, self._loaded.site.buses[name], self._loaded, self._journal.learned(name))
@@ -149,6 +152,8 @@ class Controller:
         except JournalError as error:
             log.warning("what was sent lately can't be read: %s", error)
         for bus in self._buses.values():
+        self._automation.start(self._fanout)
+        self._sensing.start(self._fanout)
             await bus.start()
         self._watch.start()
         self._upkeep.start()
@@ -161,12 +166,15 @@ class Controller:
         """End every command with its outcome, let the ports go, close the journal. Again: does nothing."""
         self._commands.refuse_new()
         await self._upkeep.close()
+        await self._automation.close()
+        self._sensing.close()
         ended = await asyncio.gather(*(bus.stop() for bus in self._buses.values()), return_exceptions=True)
         for name, error in zip(self._buses, ended, strict=True):
             if error is not None:
                 log.error("bus %s did not end as it should", name, exc_info=error)
         await self._commands.close()
         await self._watch.close()
+        await self._automation.ended()
         await asyncio.to_thread(end_own_lines, self._loaded)
         self._fanout.close()
         await self._journal.close()

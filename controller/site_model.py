@@ -12,6 +12,8 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, Discriminator, Field, Tag
 
 from controller.sequences_model import SequenceSpec
+from controller.site_topics import MqttTopic
+from controller.triggers_model import TriggerSpec
 from profiles.items import Name, Strict, kind_tag
 
 __all__ = [
@@ -32,7 +34,6 @@ Role = Literal["source", "preamplifier", "power-amplifier", "display", "motor", 
 
 _USB = re.compile(r"usb:[0-9a-f]{4}:[0-9a-f]{4}(:.+)?", re.IGNORECASE)
 _URL = re.compile(r"[a-z][a-z0-9+.-]*://.*", re.IGNORECASE)
-_LONGEST_TOPIC = 65_535
 
 
 def _port(text: str) -> str:
@@ -61,17 +62,6 @@ def _broker(text: str) -> str:
     if url.path not in ("", "/") or url.query or url.fragment:
         raise ValueError(f"{text!r} has more than a host and a port; leave out what comes after them")
     return text
-
-
-def _topic(text: str) -> str:
-    if not text or len(text.encode("utf-8", "surrogatepass")) > _LONGEST_TOPIC:
-        raise ValueError("is no topic; use 1 to 65,535 bytes")
-    if strange := next((sign for sign in "+#\0" if sign in text), None):
-        raise ValueError(f"has {strange!r} in it, which no topic can have; leave it out")
-    return text
-
-
-MqttTopic = Annotated[str, AfterValidator(_topic)]
 
 
 class SiteSpec(Strict):
@@ -126,6 +116,22 @@ MqttActions = Annotated[
 
 
 class UnitSpec(Strict):
+class SenseSpec(Strict):
+    """A sense input: the unit's own trigger output, joined to a control line of an adapter."""
+
+    bus: Name = Field(examples=['"hall"'])
+    """Whose adapter; it need not be the unit's own bus."""
+    line: Literal["cts", "dsr", "dcd", "ri"] = Field(examples=['"cts"'])
+    state: Name = "power"
+    """Which of the unit's states it tells: one that is true or false."""
+    active: Literal["high", "low"] = "high"
+    """The level that means true; high is asserted, on an RS-232 port a positive voltage."""
+    debounce_ms: float = Field(default=50.0, ge=0, le=10_000)
+    """For how long the line has to be steady before it counts."""
+    grace_s: float = Field(default=10.0, ge=0, le=600)
+    """How long the unit may take to become what it was told, before the line is believed against it."""
+
+
     """One unit."""
 
     bus: Name = Field(examples=['"hall"'])
@@ -197,3 +203,4 @@ class Site(Strict):
     sequences: dict[Name, SequenceSpec] = Field(default_factory=dict)
     mqtt: MqttSpec | None = None
     journal: JournalSpec = Field(default_factory=JournalSpec)
+    triggers: dict[Name, TriggerSpec] = Field(default_factory=dict)

@@ -10,6 +10,7 @@ from urllib.parse import urlsplit
 from controller.mqtt_announce import template_faults
 from controller.sequences_rules import look_at_sequences
 from controller.site_model import BusSpec, MqttSpec, Site, UnitSpec
+from controller.triggers_rules import look_at_triggers
 from profiles.compiled import CompiledProfile
 from profiles.errors import Fault
 from profiles.locating import Step
@@ -65,6 +66,7 @@ def look_at_site(looked: LookedSite) -> None:
     _names(looked)
     _addresses(looked)
     look_at_sequences(looked)
+    look_at_triggers(looked)
     if site.mqtt is not None:
         _mqtt(looked, site.mqtt)
 

@@ -33,6 +33,15 @@ from controller.records import (
     StateChange,
     StateValue,
 )
+from controller.sequences_records import (
+    Phase,
+    SequenceOrder,
+    SequenceProgress,
+    SequenceView,
+    StepProgress,
+    StepResult,
+)
+from controller.triggers_records import TriggerStatus
 from profiles.errors import Fault, FileFaults, NotKnown, RevisionMoved
 from profiles.model import Value
 
@@ -157,6 +166,30 @@ class SmallController:
 
     def _revision(self) -> str:
         return hashlib.sha256(self.text.encode()).hexdigest()
+
+    async def sequences(self) -> list[SequenceView]:
+        return [
+            SequenceView(
+                "evening",
+                "Evening",
+                ("foyer-amp power-on",),
+                ("foyer-amp standby",),
+                "stop",
+                "go-on",
+                ("hall",),
+            )
+        ]
+
+    async def sequence(
+        self, name: str, order: SequenceOrder, origin: Origin, agreed: bool = False
+    ) -> SequenceProgress:
+        steps = (StepProgress("foyer-amp power-on", StepResult.RUNNING),)
+        progress = SequenceProgress(name, order.value, Phase.RUNNING, steps, origin.name, 6.0, 6.0)
+        self.fanout.publish(progress)
+        return progress
+
+    async def triggers(self) -> list[TriggerStatus]:
+        return [TriggerStatus("door", "Door", "line", "CTS of hall's adapter goes on", "evening up", False)]
 
     async def probe(self, bus: str) -> ProbeReport:
         outcome = await self.submit(Command(UNITS[0], "probe", origin=Origin(OriginKind.PROBE)))
