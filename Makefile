@@ -3,6 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
+FAST := $(VENV)/.fast
 
 .PHONY: demo test lint types slow bench pictures captures clean
 
@@ -20,10 +21,10 @@ lint: $(READY)
 types: $(READY)
 	$(BIN)/mypy
 
-slow: $(READY)
+slow: $(FAST)
 	$(BIN)/python -m pytest -m slow -n 2 --dist loadfile
 
-bench: $(READY)
+bench: $(FAST)
 	$(BIN)/python -m pytest -m bench tests/bench -s -q --timeout 600
 
 pictures: $(READY)
@@ -36,6 +37,12 @@ $(READY): pyproject.toml constraints.txt
 	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Linewarden needs Python 3.11 or newer; set PYTHON=/path/to/python3.11")'
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev]' \
+	    --constraint constraints.txt --config-settings editable_mode=compat
+	touch $@
+
+# The optional fast reader of tables: large, so that `make test` does without it.
+$(FAST): $(READY)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev,fast]' \
 	    --constraint constraints.txt --config-settings editable_mode=compat
 	touch $@
 

@@ -20,6 +20,7 @@ from profiles.bench.readers.opening import read_capture
 from profiles.bench.segments import read_line
 from profiles.bench.uart import LineTiming, decode_edges, frame_blocks
 from profiles.frames import FrameFormat
+from tests.bench.figures import Figure, medians, print_table
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(900)]
 
@@ -111,6 +112,16 @@ def test_a_table_of_ten_million_rows(tmp_path: Path) -> None:
     print(f"\n{size:.0f} MB: ours {ours:.2f} s, loadtxt {theirs:.2f} s, {ours / theirs:.2f} times;")
     print(f"a channel's {len(edges)} edges took {edging:.2f} s more")
     assert ours <= 1.5 * theirs
+
+
+def test_a_table_of_ten_million_rows_read_fast(tmp_path: Path) -> None:
+    polars = pytest.importorskip("polars", reason="polars is not installed (the extra `fast`)")
+    path = tmp_path / "scope.csv"
+    write_table(path, 10_000_000)
+    theirs, ours = medians(5, lambda: polars.read_csv(path), lambda: read_capture(path))
+    figure = Figure("10 million rows, 2 channels", f"{ours:.2f} s", f"{theirs:.2f} s", ours / theirs, 1.5)
+    print_table("A table read fast, against polars on the same file", [figure])
+    assert figure.holds
 
 
 def test_a_gigabyte_within_a_gigabyte(tmp_path: Path) -> None:

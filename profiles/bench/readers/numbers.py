@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -17,7 +18,7 @@ class NumberReader:
 
     def __init__(self, shape: TableShape) -> None:
         self._shape = shape
-        self._columns = len(shape.columns)
+        self._width = len(shape.columns)
         self.dropped = 0
         """Lines that were no row of values."""
         self.first_dropped = ""
@@ -32,13 +33,11 @@ class NumberReader:
         # A comma that is both a delimiter and, in quotation marks, a decimal sign needs the slow way.
         self._slow = shape.words or (shape.quoted and shape.delimiter == ",")
 
-    def rows(self, block: bytes) -> FloatArray:
-        """The values of a block of lines, a row a line, a column a column; nan for a missing one."""
-        if not self._slow:
-            values = self._fast(block)
-            if values is not None:
-                return values
-        return self._careful(block)
+    def columns(self, block: bytes) -> Sequence[FloatArray]:
+        """The values of a block of lines, an array a column; nan for a missing one."""
+        values = None if self._slow else self._fast(block)
+        rows = self._careful(block) if values is None else values
+        return list(rows.T)
 
     def _fast(self, block: bytes) -> FloatArray | None:
         """All numbers in one go, or None where not every line has one for each column."""
@@ -49,9 +48,9 @@ class NumberReader:
                 values = np.fromstring(block.translate(self._table), np.float64, sep=" ")
             except (ValueError, DeprecationWarning):
                 return None
-        if len(values) != lines * self._columns:
+        if len(values) != lines * self._width:
             return None
-        rows: FloatArray = values.reshape(lines, self._columns)
+        rows: FloatArray = values.reshape(lines, self._width)
         return rows
 
     def _careful(self, block: bytes) -> FloatArray:
