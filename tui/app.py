@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Awaitable, Callable, Iterable
+from pathlib import Path
 from typing import Any, ClassVar, Literal
 
 from rich.text import Text
@@ -21,11 +22,13 @@ from controller.api import ControllerApi
 from controller.records import Command, Event, Origin, OriginKind, Outcome, Record, Traffic
 from profiles.errors import ControllerAway, LinewardenError
 from profiles.model import Value
+from tui.box_work import BoxWork
 from tui.line_figures import LineFigures
 from tui.looks import DARK, LIGHT, Looks
 from tui.messages import CommandDone, ControllerGone, RecordsCame
 from tui.model import HallModel
 from tui.profile_draft import ProfileDraft
+from tui.screens.box import BoxScreen
 from tui.screens.cautions import CautionsScreen
 from tui.screens.journal import JournalScreen
 from tui.screens.main_screen import MainScreen
@@ -66,6 +69,7 @@ class DashboardApp(App[int]):
         Binding("f4", "show('profiles')", "profiles", id="profiles", priority=True),
         Binding("f5", "show('journal')", "journal", id="journal", priority=True),
         Binding("f6", "show('simulator')", "simulator", id="simulator", priority=True),
+        Binding("f7", "show('bench')", "bench", id="bench", priority=True),
         Binding("f9", "everything_off", "everything off", id="off", priority=True),
         Binding("ctrl+q", "quit", "quit", id="quit"),
     ]
@@ -89,6 +93,7 @@ class DashboardApp(App[int]):
         self.rows = WantedRows(self.traffic)
         self.figures = LineFigures({bus.id: bus for bus in model.site.buses})
         self.files = TrafficFiles(self)
+        self.box = BoxWork(self)
         self.draft: ProfileDraft | None = None
         """The profile that is being edited; it stays while other screens are looked at."""
         # The traffic keeps its filter and its place; the others begin anew each time.
@@ -97,8 +102,13 @@ class DashboardApp(App[int]):
             "traffic": lambda: self._traffic_screen,
             "profiles": lambda: profiles_screen(self),
             "journal": JournalScreen,
+            "box": BoxScreen,
             "simulator": SimulatorScreen,
+            "bench": self._bench_screen,
         }
+        self.captures: tuple[Path, ...] | None = None
+        """What the bench opens with, where that is shown first."""
+        self._bench: MainScreen | None = None
         self._who = who
         self._cautions = cautions
 
@@ -110,9 +120,20 @@ class DashboardApp(App[int]):
         # A screen that is not installed is closed for good when another one takes its place.
         self.install_screen(self._traffic_screen, "traffic")
         self.push_screen(UnitsScreen())
+        if self.captures is not None:
+            self.push_screen(self._bench_screen())
         if self._cautions:
             self.push_screen(CautionsScreen())
         self.run_worker(self._listen(), name="records", group="records", exit_on_error=False)
+
+    def _bench_screen(self) -> MainScreen:
+        """The bench, made when it is first wanted: what it stands on takes its time to load."""
+        from tui.screens.bench import BenchScreen
+
+        if self._bench is None:
+            self._bench = BenchScreen(self.captures or ())
+            self.install_screen(self._bench, "bench")
+        return self._bench
 
     async def _listen(self) -> None:
         """Gather records, and hand them over in batches."""
@@ -184,7 +205,7 @@ class DashboardApp(App[int]):
     @property
     def note(self) -> str:
         """What every screen says of the way to the controller; empty while it is there."""
-        return "controller out of reach" if self.gone else ""
+        return "controller out of reach" if self.gone else self.box.note
 
     def links(self, width: int, looks: Looks) -> Text:  # noqa: ARG002 -- for what is behind a broker
         """How far away the controllers are, where that is not here."""
@@ -277,7 +298,7 @@ class DashboardApp(App[int]):
 
     async def action_quit(self) -> None:
         """Leave; a profile that is not saved is asked about first."""
-        may_drop(self, self.exit)
+        self.box.before_leaving(lambda: may_drop(self, self.exit))
 
     def action_explain(self) -> None:
         """Explain the screen one is on."""
@@ -305,6 +326,7 @@ class DashboardApp(App[int]):
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:  # noqa: ARG002 -- Textual's
         """Every unit's actions, for the command palette."""
         yield SystemCommand("Everything off", "De-energise all units now", self.action_everything_off)
+        yield SystemCommand("Box", "Export, prove, qualify", lambda: self.action_show("box"))
         yield SystemCommand("Light or dark", "Change the theme", self.action_change_ground)
         for name in self.model.groups:
             yield SystemCommand(f"Group {name}: off", name, lambda n=name: self.action_off(n))

@@ -9,7 +9,6 @@ import signal
 import sys
 import time
 from collections.abc import Iterator
-from pathlib import Path
 from types import FrameType
 
 from controller.api import ControllerApi
@@ -23,7 +22,8 @@ from controller.views import site_view
 from profiles.errors import BadValue, LinewardenError
 from profiles.model import Value
 from tui.parameters import find_unit, read_parameters
-from tui.qualification.writing import Report, make_report, must_be_free, report_path, write_report
+from tui.qualification.words import report_lines
+from tui.qualification.writing import make_report, must_be_free, report_path, write_report
 from tui.session import find_site, me, state_folder, working_api
 from tui.telling import as_json, plain
 
@@ -47,7 +47,8 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(as_json({**report.document, "report": str(page), "document": str(document)}))
     else:
-        _tell(report, page, document)
+        for line in (*report_lines(report), f"report: {page}", f"data:   {document}"):
+            print(plain(line))
     return 0 if report.verdict.result is Result.PASS else 1
 
 
@@ -188,27 +189,3 @@ def _telling(*, quiet: bool) -> Iterator[_Teller]:
     finally:
         if teller.told:
             print("\r\033[K", end="", file=sys.stderr, flush=True)
-
-
-_SIGNS = {True: "✓", False: "✗", None: "–"}
-
-
-def _tell(report: Report, page: Path, document: Path) -> None:
-    told = report.document
-    print(plain(f"{told['unit']['id']}: {report.verdict.result.value}: {report.verdict.text}"))
-    for check in report.verdict.checks:
-        limit = check.limit
-        figure = "-" if check.figure is None else f"{check.figure:.4g}"
-        against = (
-            "no limit"
-            if limit.value is None
-            else f"{'at least' if limit.least else 'at most'} {limit.value:g}"
-        )
-        unit = "" if limit.unit == "count" else f" {limit.unit}"
-        why = f" ({check.why})" if check.why else ""
-        print(plain(f"  {_SIGNS[check.met]} {limit.words}: {figure}{unit}, {against}{why}"))
-    for failure in told["figures"]["failures"]:
-        print(plain(f"  {failure['count']} {failure['kind']}: {failure['text']}"))
-    print(plain(f"  found {told['found']}, left {told['left']}"))
-    print(plain(f"report: {page}"))
-    print(plain(f"data:   {document}"))

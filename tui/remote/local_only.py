@@ -34,6 +34,10 @@ REASONS = {
         "sequences are begun and watched where the controller runs, or by an automation system",
         f"{_THERE} `linewarden dash` without --broker, or `linewarden sequence`",
     ),
+    "box": (
+        "boxes are written, and units qualified, where the controller runs",
+        f"{_THERE} `linewarden firmware`, `linewarden qualify`, or `linewarden dash` without --broker",
+    ),
     "unlock": (
         "a lock is cleared on the spot: only who stands beside the gear knows that it is free",
         f"{_THERE} `linewarden unlock`",

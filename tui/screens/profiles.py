@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
 from rich.text import Text
@@ -20,6 +22,7 @@ from tui.burst_drafting import Proposal, action_block, evidence_block, observati
 from tui.painting import fit
 from tui.profile_draft import ProfileDraft
 from tui.profile_places import insert_block
+from tui.screens.box import BoxScreen
 from tui.screens.main_screen import MainScreen
 from tui.screens.profile_adding import ProfileForm, free_name, name_problem, names_in
 from tui.screens.profile_editor import ProfileEditorScreen, may_drop
@@ -28,7 +31,7 @@ from tui.telling import clock_time, hexadecimal, plain
 if TYPE_CHECKING:
     from tui.app import DashboardApp
 
-__all__ = ["ProfilesScreen", "begin_draft", "profiles_screen"]
+__all__ = ["ProfilesScreen", "Seen", "begin_draft", "begin_draft_in", "profiles_screen"]
 
 
 def profiles_screen(app: DashboardApp) -> MainScreen:
@@ -44,11 +47,13 @@ A profile is what Linewarden knows of one kind of bus: how its line is set, what
 what they tell. Those that this site's buses use come first.
 
   enter      look into it, and change it
+  b          a box for it: export, prove; and qualify a unit
   F2         back to the units
 
 To make a new action of something you saw on the line, go to the traffic (F3), select it, and press a."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("b", "box", "box"),
         Binding("X", "app.everything_off", "everything off"),
         Binding("question_mark", "app.explain", "help"),
         Binding("escape", "app.units", "units"),
@@ -93,7 +98,7 @@ To make a new action of something you saw on the line, go to the traffic (F3), s
         else:
             said = Text(fit(" which one? ● is used by a bus of this site", self.width - 1), looks.quiet)
         self.query_one("#figures", Static).update(said)
-        words = [("enter", "look into it"), ("X", "everything off"), ("?", "help")]
+        words = [("enter", "look into it"), ("b", "box"), ("X", "everything off"), ("?", "help")]
         self.query_one("#keys", Static).update(self.keys(words))
         self.query_one("#keys").display = self.size.height >= 10
 
@@ -145,6 +150,12 @@ To make a new action of something you saw on the line, go to the traffic (F3), s
 
         app.work(open_it, f"open {key}")
 
+    def action_box(self) -> None:
+        """A box for the profile that is selected."""
+        place = self.query_one(OptionList).highlighted
+        key = self._keys[place] if place is not None and place < len(self._keys) else ""
+        self.app.push_screen(BoxScreen(key))
+
 
 def begin_draft(app: DashboardApp, kind: str, bus: str, data: bytes, at: float) -> None:
     """Make a burst an action or an observation of its bus's profile: ask its name, then open the editor.
@@ -157,14 +168,27 @@ def begin_draft(app: DashboardApp, kind: str, bus: str, data: bytes, at: float) 
         at: UTC seconds when it was seen.
     """
     key = next((each.profile for each in app.model.site.buses if each.id == bus), "")
+    day = dt.datetime.fromtimestamp(at).astimezone().date()
+    begin_draft_in(app, key, kind, Seen(data, day, f"seen on {bus} at {clock_time(at)[:8]}"))
+
+
+def begin_draft_in(app: DashboardApp, key: str, kind: str, seen: Seen) -> None:
+    """Make a burst an action or an observation of a profile: ask its name, then open the editor.
+
+    Args:
+        app: the dashboard.
+        key: the profile, as the Controller API knows it.
+        kind: ``action`` or ``observation``.
+        seen: the burst.
+    """
 
     async def ask() -> None:
         draft = app.draft
         if draft is None or draft.key != key:
             draft = ProfileDraft(key, await app.api.profile(key))
         checked = await asyncio.to_thread(check_text, draft.text, draft.saved.path)
-        proposal = propose(checked.profile, data, observed=kind == "observation")
-        _ask_name(app, draft, kind, proposal, _Seen(bus, data, at))
+        proposal = propose(checked.profile, seen.data, observed=kind == "observation")
+        _ask_name(app, draft, kind, proposal, seen)
 
     def begin() -> None:
         app.work(ask, "a burst into the profile")
@@ -175,21 +199,27 @@ def begin_draft(app: DashboardApp, kind: str, bus: str, data: bytes, at: float) 
         begin()
 
 
-class _Seen:
+@dataclass(frozen=True, slots=True)
+class Seen:
     """A burst, and where and when it was."""
 
-    def __init__(self, bus: str, data: bytes, at: float) -> None:
-        self.data = data
-        self.day: dt.date = dt.datetime.fromtimestamp(at).astimezone().date()
-        self.note = f"seen on {bus} at {clock_time(at)[:8]}"
+    data: bytes
+    day: dt.date
+    note: str
+    warning: str = ""
+    """What to think of before it goes into that profile."""
+    keep: Callable[[ProfileDraft, str], tuple[str, str]] | None = None
+    """Keeps the capture that it is from beside the profile, for an action; gives its file and channel."""
 
 
-def _ask_name(app: DashboardApp, draft: ProfileDraft, kind: str, proposal: Proposal, seen: _Seen) -> None:
+def _ask_name(app: DashboardApp, draft: ProfileDraft, kind: str, proposal: Proposal, seen: Seen) -> None:
     taken = names_in(draft.text, "actions")
     words = [hexadecimal(seen.data) if len(seen.data) <= 24 else f"{len(seen.data)} bytes"]
     if proposal.known:
         words.append(f"The profile knows it already: {proposal.known}. What is to be new needs other bytes.")
-    elif proposal.like:
+    if seen.warning:
+        words.append(seen.warning)
+    if proposal.like and not proposal.known:
         words.append(f"It is built like {proposal.like}: that is proposed for it.")
 
     def given(texts: dict[str, str] | None) -> None:
@@ -197,7 +227,8 @@ def _ask_name(app: DashboardApp, draft: ProfileDraft, kind: str, proposal: Propo
             return
         if kind == "action":
             name = texts["name"]
-            block = evidence_block(name, proposal.address, seen.data, seen.day, seen.note)
+            kept = _kept(app, draft, name, seen)
+            block = evidence_block(name, proposal.address, seen.data, seen.day, seen.note, kept)
             text, _ = insert_block(draft.text, "evidence", block)
             text, cursor = insert_block(text, "actions", action_block(name, texts["title"], proposal))
         else:
@@ -220,3 +251,14 @@ def _ask_name(app: DashboardApp, draft: ProfileDraft, kind: str, proposal: Propo
     else:
         form = ProfileForm("A new observation", [title], plain("\n".join(words), lines=True))
     app.push_screen(form, given)
+
+
+def _kept(app: DashboardApp, draft: ProfileDraft, action: str, seen: Seen) -> tuple[str, str] | None:
+    """The capture that stays as evidence; without it the bytes alone are."""
+    if seen.keep is None:
+        return None
+    try:
+        return seen.keep(draft, action)
+    except LinewardenError as error:
+        app.notify(plain(f"the evidence has no capture: {error}"), severity="warning", markup=False)
+        return None
