@@ -10,9 +10,10 @@ from controller.guard import BusRules, UnitRules
 from controller.journal import Learned
 from controller.journal_watch import Keeping
 from controller.ports import PortSettings
+from controller.sensing import sensed_lines
 from controller.site import BusSpec, JournalSpec, LoadedSite, UnitSpec
-from profiles.compiled import CompiledProfile
 from controller.triggers_words import watched_lines
+from profiles.compiled import CompiledProfile
 
 __all__ = ["bus_rules", "bus_setup", "end_own_lines", "keeping", "unit_rules"]
 
@@ -61,8 +62,8 @@ def bus_setup(name: str, spec: BusSpec, loaded: LoadedSite, learned: Learned | N
         latency,
         jitter,
         _hop_bits(learned, line.format.bits),
-    )
         watched_lines(loaded.site, name) | sensed_lines(loaded.site, name),
+    )
 
 
 def _hop_bits(learned: Learned | None, frame_bits: float) -> float | None:

@@ -18,11 +18,12 @@ from controller.command_queue import TakenBack
 from controller.from_site import bus_rules, end_own_lines, unit_rules
 from controller.guard import Cleared, Gate
 from controller.records import Event, Outcome, Record
+from controller.sensing import sensed_lines
 from controller.site import BusSpec, LoadedSite
 from controller.states import StateBook
 from controller.submitting import Submitting
-from controller.upkeep import Upkeep
 from controller.triggers_words import watched_lines
+from controller.upkeep import Upkeep
 from profiles.compiled import CompiledProfile
 from profiles.errors import InputError
 

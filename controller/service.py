@@ -100,10 +100,9 @@ class Controller(Automated):
         self._surroundings = surroundings
         self._buses = {name: self._make_bus(name) for name in site.buses}
         self._commands = Submitting(surroundings, self._buses, clock)
-        self._upkeep = Upkeep(loaded, self._buses, self._scheduled_probe, self._alerts.set, clock)
-        self._saving = asyncio.Lock()
+        self._upkeep = Upkeep(loaded, self._buses, self._scheduled_probe, surroundings, clock)
         self._automation = Automation(loaded, surroundings, self._commands, self.all_off, clock)
-        self._sensing = Sensing(loaded, surroundings, clock)
+        self._saving = asyncio.Lock()
 
     def _make_bus(self, name: str) -> Bus:
         setup = bus_setup(name, self._loaded.site.buses[name], self._loaded, self._journal.learned(name))
@@ -151,12 +150,11 @@ class Controller(Automated):
             await remember_commands(self._gate, self._journal, utc=self._utc(), now=self._clock())
         except JournalError as error:
             log.warning("what was sent lately can't be read: %s", error)
-        for bus in self._buses.values():
         self._automation.start(self._fanout)
-        self._sensing.start(self._fanout)
+        self._upkeep.start(self._fanout)
+        for bus in self._buses.values():
             await bus.start()
         self._watch.start()
-        self._upkeep.start()
 
     async def ready(self) -> None:
         """Wait until each port is open, or is known not to be."""
@@ -165,16 +163,15 @@ class Controller(Automated):
     async def close(self) -> None:
         """End every command with its outcome, let the ports go, close the journal. Again: does nothing."""
         self._commands.refuse_new()
-        await self._upkeep.close()
         await self._automation.close()
-        self._sensing.close()
+        await self._upkeep.close()
         ended = await asyncio.gather(*(bus.stop() for bus in self._buses.values()), return_exceptions=True)
         for name, error in zip(self._buses, ended, strict=True):
             if error is not None:
                 log.error("bus %s did not end as it should", name, exc_info=error)
         await self._commands.close()
-        await self._watch.close()
         await self._automation.ended()
+        await self._watch.close()
         await asyncio.to_thread(end_own_lines, self._loaded)
         self._fanout.close()
         await self._journal.close()

@@ -22,6 +22,7 @@ __all__ = [
     "JournalSpec",
     "MqttSpec",
     "Role",
+    "SenseSpec",
     "Site",
     "SiteSpec",
     "TlsSpec",
@@ -115,7 +116,6 @@ MqttActions = Annotated[
 ]
 
 
-class UnitSpec(Strict):
 class SenseSpec(Strict):
     """A sense input: the unit's own trigger output, joined to a control line of an adapter."""
 
@@ -132,6 +132,7 @@ class SenseSpec(Strict):
     """How long the unit may take to become what it was told, before the line is believed against it."""
 
 
+class UnitSpec(Strict):
     """One unit."""
 
     bus: Name = Field(examples=['"hall"'])
@@ -148,6 +149,8 @@ class SenseSpec(Strict):
     """Seconds off before it may be energised again."""
     minimum_on_s: float = Field(default=0.0, ge=0, le=86_400)
     """Seconds on before automation may de-energise it; people may at once."""
+    sense: SenseSpec | None = None
+    """A control line that says how it is."""
 
 
 class TlsSpec(Strict):
@@ -201,6 +204,6 @@ class Site(Strict):
     buses: dict[Name, BusSpec] = Field(default_factory=dict)
     units: dict[Name, UnitSpec] = Field(default_factory=dict)
     sequences: dict[Name, SequenceSpec] = Field(default_factory=dict)
+    triggers: dict[Name, TriggerSpec] = Field(default_factory=dict)
     mqtt: MqttSpec | None = None
     journal: JournalSpec = Field(default_factory=JournalSpec)
-    triggers: dict[Name, TriggerSpec] = Field(default_factory=dict)

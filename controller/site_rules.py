@@ -14,7 +14,7 @@ from controller.triggers_rules import look_at_triggers
 from profiles.compiled import CompiledProfile
 from profiles.errors import Fault
 from profiles.locating import Step
-from profiles.model import Method
+from profiles.model import Method, ValueType
 from profiles.shape import Shown
 from profiles.wording import near
 
@@ -151,6 +151,7 @@ def _unit(looked: LookedSite, name: str, unit: UnitSpec) -> None:
     profile = looked.profiles.get(unit.bus)
     if profile is None:
         return
+    _sense(looked, name, unit, profile)
     address = profile.profile.address
     if address is None:
         if unit.address is not None:
@@ -176,6 +177,32 @@ def _unit(looked: LookedSite, name: str, unit: UnitSpec) -> None:
                     f"{profile.profile.name} has no action {action!r}",
                     near(action, list(profile.actions)),
                 )
+
+
+def _sense(looked: LookedSite, name: str, unit: UnitSpec, profile: CompiledProfile) -> None:
+    """Whether a sense input can be read, and tells something that the unit has."""
+    sense, path = unit.sense, ("units", name, "sense")
+    if sense is None:
+        return
+    buses = looked.site.buses
+    if sense.bus not in buses:
+        looked.fault((*path, "bus"), f"no bus is called {sense.bus!r}", near(sense.bus, list(buses)))
+    states = profile.profile.states
+    if sense.state not in states:
+        looked.fault(
+            (*path, "state"),
+            f"{profile.profile.name} has no state {sense.state!r}",
+            near(sense.state, list(states)),
+        )
+    elif states[sense.state].type is not ValueType.BOOLEAN:
+        looked.fault(
+            (*path, "state"), f"{sense.state} is not true or false, as a line is", "name another state"
+        )
+    for other, spec in looked.site.units.items():
+        if other == name:
+            return
+        if spec.sense is not None and (spec.sense.bus, spec.sense.line) == (sense.bus, sense.line):
+            looked.fault((*path, "line"), f"tells of {other} already", "give each unit a line of its own")
 
 
 def _names(looked: LookedSite) -> None:

@@ -1,4 +1,4 @@
-"""What a running controller sees to by itself: scheduled probes, and whether every bus still moves."""
+"""What a running controller sees to by itself: sense inputs, scheduled probes, and that every bus moves."""
 
 from __future__ import annotations
 
@@ -7,9 +7,12 @@ import logging
 from collections.abc import Awaitable, Callable, Mapping
 
 from controller.bus import Bus
+from controller.fanout import Fanout
 from controller.probe_schedule import Asked, ProbeSchedule
 from controller.records import LinkState
+from controller.sensing import Sensing
 from controller.site import LoadedSite
+from controller.surroundings import Surroundings
 from controller.waiting import Clock
 
 __all__ = ["Upkeep"]
@@ -27,7 +30,7 @@ class Upkeep:
         loaded: the site.
         buses: its running buses.
         probe: sends a bus's scheduled probe; whether all was well.
-        alert: raises or clears an alert: (kind, target, text or None, what to look at).
+        surroundings: the states, and who is told.
         clock: monotonic seconds.
     """
 
@@ -36,20 +39,22 @@ class Upkeep:
         loaded: LoadedSite,
         buses: Mapping[str, Bus],
         probe: Callable[[str], Awaitable[bool]],
-        alert: Callable[[str, str, str | None, str], None],
+        surroundings: Surroundings,
         clock: Clock,
     ) -> None:
         self._loaded = loaded
         self._buses = buses
         self._probe = probe
-        self._alert = alert
+        self._alert = surroundings.alert
         self._clock = clock
         self._schedule = ProbeSchedule(clock)
+        self._sensing = Sensing(loaded, surroundings, clock)
         self._pulse: asyncio.Task[None] | None = None
         self._stuck: dict[str, str] = {}
 
-    def start(self) -> None:
-        """Begin."""
+    def start(self, fanout: Fanout) -> None:
+        """Begin, before the first bus does."""
+        self._sensing.start(fanout)
         for name in self._buses:
             self.begin(name)
         self._pulse = asyncio.create_task(self._look_after(), name="pulse")
@@ -76,6 +81,7 @@ class Upkeep:
 
     async def close(self) -> None:
         """See to nothing any more."""
+        self._sensing.close()
         await self._schedule.close()
         if self._pulse is not None:
             self._pulse.cancel()
