@@ -35,7 +35,7 @@ class SiteWords:
     text: str
     well: bool
     command: str = ""
-    """How long its last command took, where there is room for it."""
+    """How long the last command took, where it went there."""
 
 
 def link_words(
@@ -60,9 +60,8 @@ def _words(site: SiteMirror, trips: RoundTrips, silent: float | None) -> SiteWor
         return SiteWords(title, f"has not answered for {silent:.0f} s", well=False)
     trip = trips.of(site.id)
     text = "is there" if trip.seconds is None else f"answers in {milliseconds(trip.seconds)}"
-    command = ""
-    if trip.command_seconds is not None:
-        command = f", last command took {milliseconds(trip.command_seconds)}"
+    last = trips.last_command
+    command = f", command {milliseconds(last[1])}" if last is not None and last[0] == site.id else ""
     return SiteWords(title, text, well=True, command=command)
 
 

@@ -51,6 +51,10 @@ class Mirror:
     sites: dict[str, SiteMirror] = field(default_factory=dict)
     broker: Alert | None = None
     """Why the broker is out of reach; None while it is there."""
+    nobody: Alert | None = None
+    """Says that no site is announced; None where one is, or that is not known yet."""
+    _heard_at: float | None = None
+    """Since when all that the broker had retained has been read."""
     _unit_of: dict[str, tuple[str, str]] = field(default_factory=dict)
     """The site and the unit that a device is."""
 
@@ -72,6 +76,7 @@ class Mirror:
         for site in touched:
             if site in self.sites:
                 taken.records += self.sites[site].settle(now)
+        taken.records += self._nobody()
         return taken
 
     def _take(self, message: Incoming, taken: Taken, now: float) -> str | None:
@@ -149,15 +154,29 @@ class Mirror:
 
     def unheard(self, now: float) -> list[Record]:
         """What the broker has retained has been read: it has no word of sites that still stand as before."""
-        return self._stand(Standing.UNREACHABLE, Standing.GONE, now)
+        self._heard_at = now
+        return [*self._nobody(), *self._stand(Standing.UNREACHABLE, Standing.GONE, now)]
+
+    def _nobody(self) -> list[Record]:
+        """Say that no site is there, or say it no more."""
+        none = self._heard_at is not None and not self.sites
+        if none == (self.nobody is not None):
+            return []
+        if self.nobody is not None:
+            over, self.nobody = replace(self.nobody, over=True), None
+            return [over]
+        text = f"no Linewarden controller is announced at {self.shown}"
+        look_at = "whether one runs, with this broker in [mqtt] of its site file"
+        self.nobody = Alert("nobody", BROKER, self._heard_at or 0.0, text, look_at)
+        return [self.nobody]
 
     def lost(self, why: str, look_at: str, now: float) -> list[Record]:
         """The connection is over, or there is none again: nothing is known any more."""
         since = now if self.broker is None else self.broker.since
         alert = Alert(BROKER, BROKER, since, f"{why}; trying again", look_at)
         records: list[Record] = [] if alert == self.broker else [alert]
-        self.broker = alert
-        return [*records, *self._stand(None, Standing.UNREACHABLE, now)]
+        self.broker, self._heard_at = alert, None
+        return [*records, *self._nobody(), *self._stand(None, Standing.UNREACHABLE, now)]
 
     def _stand(self, before: Standing | None, then: Standing, now: float) -> list[Record]:
         records: list[Record] = []
@@ -192,7 +211,7 @@ class Mirror:
 
     def alerts(self) -> list[Alert]:
         """What is wrong now: at the sites, and between them and here."""
-        own = [] if self.broker is None else [self.broker]
+        own = [alert for alert in (self.broker, self.nobody) if alert is not None]
         return [*own, *(alert for site in self.sites.values() for alert in site.alerts.values())]
 
     def locks(self) -> list[Lock]:

@@ -17,8 +17,6 @@ class Trip:
 
     seconds: float | None = None
     """The last answer's round trip."""
-    command_seconds: float | None = None
-    """From sending the last command to its outcome here."""
     word: str = ""
     """What was asked last and is not answered yet."""
     asked_at: float | None = None
@@ -37,6 +35,8 @@ class RoundTrips:
         self._name = name
         self._number = 0
         self._trips: dict[str, Trip] = {}
+        self.last_command: tuple[str, float] | None = None
+        """The site of the last command, and the seconds from sending it to its outcome here."""
 
     def of(self, site: str) -> Trip:
         """What is known of a site's way."""

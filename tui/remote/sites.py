@@ -43,8 +43,7 @@ _WITHIN = 30.0
 _OUTCOME_WITHIN = 60.0
 _OFF_WITHIN = 30.0
 _LOCK_WITHIN = 5.0
-_NOT_TAKEN = "the broker does not let this user send it"
-_ACCESS = "see the broker's access list"
+_NOT_TAKEN = "broker's access list forbids it"
 _WAITING_RECORDS = 20_000
 
 
@@ -164,10 +163,11 @@ class RemoteSites(LocalOnlyCalls):
 
         found: Outcome | str | None = await self._follower.until(ended, _OUTCOME_WITHIN)
         if isinstance(found, Outcome):
-            self.trips.of(site.id).command_seconds = self._follower.clock() - sent_at
+            self.trips.last_command = site.id, self._follower.clock() - sent_at
             return found
         if found == _NOT_TAKEN:
-            return self._here(command, Result.REFUSED, Reason.NOT_ALLOWED, found, _ACCESS)
+            look_at = "what this user may send"
+            return self._here(command, Result.REFUSED, Reason.NOT_ALLOWED, found, look_at)
         text = f"{found or _no_word(_OUTCOME_WITHIN)}; it may have been carried out or not"
         return self._here(command, Result.INTERRUPTED, None, text, "the gear itself")
 
@@ -241,7 +241,7 @@ class RemoteSites(LocalOnlyCalls):
             if isinstance(found, Lock):
                 return found
             wrong = found or _no_word(_LOCK_WITHIN)
-        todo = f"{_ACCESS}, or set it where the controller runs with `linewarden lock`"
+        todo = "try again, or set it where the controller runs with `linewarden lock`"
         raise ControllerError(f"the lock does not stand: {wrong}", where=target, todo=todo)
 
     # What there is

@@ -1,0 +1,252 @@
+"""The dashboard over a real Mosquitto: two controllers behind it, worked by keys."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from textual.widgets import OptionList, Static
+
+from controller.api import JournalQuery
+from controller.mqtt_settings import Protocol
+from controller.records import Command, Known, Origin, OriginKind, Result
+from controller.simulator.registry import stop_all
+from profiles.errors import BrokerError, ControllerError, LocalOnly, NotKnown
+from tests.controller.mqtt.hall import hall_at
+from tests.peers.mosquitto import Mosquitto, watching
+from tests.tui.remote.two_sites import HALL, dashboard_at, two_sites
+from tui.remote.local_only import LocalOnlyCalls
+from tui.remote.sites import RemoteSites
+from tui.screens.local_only import LocalOnlyScreen
+from tui.screens.sheets import AskSheet
+from tui.screens.traffic import TrafficScreen
+from tui.screens.units import UnitsScreen
+
+pytestmark = pytest.mark.peer("mosquitto", "mosquitto_pub", "mosquitto_sub")
+
+ORIGIN = Origin(OriginKind.SCREEN, "Ada")
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Mosquitto]:
+    """Mosquitto, open to everybody on loopback; no simulated line outlives it."""
+    with Mosquitto(tmp_path / "mosquitto") as found:
+        yield found
+    stop_all()
+
+
+@pytest.mark.parametrize("protocol", ["5", pytest.param("3.1.1", marks=pytest.mark.slow)])
+async def test_both_sites_are_found_shown_together_and_switched(
+    broker: Mosquitto, tmp_path: Path, protocol: Protocol
+) -> None:
+    async with two_sites(replace(broker.settings, protocol=protocol), tmp_path) as found:
+        b = found.bench
+        await b.until(lambda: "mill/sound" in b.words)
+        assert "larkfield/sound  ring of 2" in b.words
+        assert "2 sites at mqtt://127.0.0.1" in b.text("#top")
+        await b.until(lambda: "Mill House answers in" in b.text("#links"), "the round trip")
+        await b.press("1", "o")
+        await b.until(lambda: found.state("larkfield/mixer") == (True, Known.CONFIRMED))
+        await b.until(lambda: "power-on: confirmed" in b.text("#detail"))
+        await b.until(lambda: " ms, command " in b.text("#links"))
+        # The other site's mixer is another one, and asks; the yes goes with the command.
+        assert found.state("mill/mixer") == (None, Known.UNKNOWN)
+        await b.press("3", "o")
+        await b.until(lambda: isinstance(b.app.screen, AskSheet))
+        await b.press("y")
+        await b.until(lambda: found.state("mill/mixer") == (True, Known.CONFIRMED))
+        (entry,) = await found.halls[1].controller.journal(JournalQuery())
+        assert (entry.command.origin.kind, entry.command.origin.name) == (OriginKind.MQTT, "Ada")
+        # Its site lets the amplifier be told only some of what the profile has.
+        await b.press("2", "o")
+        await b.until(lambda: any("takes no power-on from here" in text for text in b.told))
+        await b.press("X")
+        await b.until(lambda: found.state("mill/mixer") == (False, Known.CONFIRMED))
+        assert found.state("larkfield/foyer-amp") == (False, Known.CONFIRMED)
+        await b.until(lambda: any("4 of 4 orders to go off" in text for text in b.told))
+
+
+async def test_a_broken_chain_is_told_as_it_is_there(broker: Mosquitto, tmp_path: Path) -> None:
+    async with two_sites(broker.settings, tmp_path) as found:
+        b = found.bench
+        await found.halls[1].controller.simulate("sound", "cut 2")
+        await b.press("4", "f")
+        await b.until(lambda: "the ring is open" in b.words, "the broken ring")
+        await b.until(lambda: "mill/sound" in b.text("#alerts"))
+        assert "look at" in b.text("#alerts")
+        await b.until(lambda: "standby: failed (no-echo)" in b.text("#detail"))
+        await found.halls[1].controller.simulate("sound", "clear all")
+        await b.press("f")
+        await b.until(lambda: "the ring is open" not in b.words)
+        await b.until(lambda: not b.app.model.alerts)
+
+
+async def test_a_lock_is_set_holds_and_is_cleared_on_the_spot_only(broker: Mosquitto, tmp_path: Path) -> None:
+    async with two_sites(broker.settings, tmp_path) as found:
+        b = found.bench
+        await b.press("1", "l", "enter", *"fuse", "enter")
+        await b.until(lambda: "locked by Ada (claimed, over MQTT)" in b.words, "the lock")
+        await b.press("o")
+        await b.until(lambda: "refused (locked)" in b.text("#detail"))
+        await b.press("u")
+        await b.until(lambda: b.app.screen.query(OptionList))
+        said = " ".join(str(static.render()) for static in b.app.screen.query(Static))
+        assert "Local only. A lock is cleared on the spot" in said
+        await b.press("enter")
+        await b.until(lambda: any("linewarden unlock" in text for text in b.told))
+        (lock,) = await found.halls[0].controller.locks()
+        assert await found.halls[0].controller.unlock(lock.id)
+        await b.until(lambda: "locked by" not in b.words)
+        with pytest.raises(ControllerError, match=r"does not stand.*nobody"):
+            await found.sites.lock("larkfield/nobody", "Ada", "fuse")
+
+
+@pytest.mark.slow
+async def test_what_is_local_only_says_so_where_it_would_be(broker: Mosquitto, tmp_path: Path) -> None:
+    async with two_sites(broker.settings, tmp_path) as found:
+        b = found.bench
+        for key, says in (
+            ("f4", "Profiles: local only"),
+            ("f5", "Journal: local only"),
+            ("f6", "Simulator: local only"),
+        ):
+            await b.press(key)
+            await b.until(lambda: isinstance(b.app.screen, LocalOnlyScreen))
+            assert says in b.text("#said-why")
+            assert "controller's own machine" in b.text("#said-why")
+            await b.press("escape")
+            await b.until(lambda: isinstance(b.app.screen, UnitsScreen))
+        for key in ("equals_sign", "p"):
+            await b.press("1", key)
+            await b.until(lambda: not isinstance(b.app.screen, UnitsScreen))
+            said = " ".join(str(static.render()) for static in b.app.screen.query(Static))
+            assert "Local only." in said
+            await b.press("escape")
+
+
+async def test_calls_that_mqtt_does_not_carry_say_why() -> None:
+    calls = LocalOnlyCalls()
+    for call in (
+        calls.cancel("c"),
+        calls.journal(JournalQuery()),
+        calls.unlock("l"),
+        calls.presume("a/b", "power", True, ORIGIN),
+        calls.profile("pellgate-chain"),
+        calls.put_profile("pellgate-chain", "", ""),
+        calls.probe("a/b"),
+        calls.simulate("a/b", "show"),
+    ):
+        with pytest.raises(LocalOnly, match=r".+; .+"):
+            await call
+
+
+async def test_traffic_is_asked_for_while_it_is_looked_at(broker: Mosquitto, tmp_path: Path) -> None:
+    async with (
+        watching(broker, "homie/5/larkfield/bus-sound/watch/set") as watcher,
+        two_sites(broker.settings, tmp_path) as found,
+    ):
+        b = found.bench
+        await b.press("1", "o")
+        await b.until(lambda: found.state("larkfield/mixer") == (True, Known.CONFIRMED))
+        topic = "homie/5/larkfield/bus-sound/watch/set"
+        assert [each for each in watcher.all(topic) if each != b"here"] == []
+        assert len(b.app.traffic) == 0
+        await b.press("f3")
+        await b.until(lambda: isinstance(b.app.screen, TrafficScreen))
+        await watcher.until(lambda: watcher.newest(topic) == b"PT10S")
+        await found.halls[0].controller.submit(Command("mixer", "standby", origin=ORIGIN))
+        await b.until(lambda: len(b.app.traffic) > 0, "the traffic")
+        saying = b.app.traffic[0]
+        assert (saying.bus, saying.meaning) == ("larkfield/sound", "standby → mixer")
+        assert len(saying.data) == 4
+
+
+@pytest.mark.slow
+async def test_a_site_that_comes_later_is_shown_and_one_that_stops_says_so(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    async with dashboard_at(broker.settings) as found:
+        b = found.bench
+        await b.until(lambda: "no Linewarden controller" in b.text("#alerts"), "a word on who is there")
+        async with hall_at(broker.settings, tmp_path / "hall", HALL):
+            await b.until(lambda: "larkfield/sound  ring of 2" in b.words, "the site")
+            await b.until(lambda: not b.app.model.alerts)
+            await b.press("1", "o")
+            await b.until(lambda: found.state("larkfield/mixer") == (True, Known.CONFIRMED))
+        await b.until(lambda: "controller stopped" in b.words)
+        assert "power ? unknown, was on" in b.words
+        await b.press("f")
+        await b.until(lambda: "not sent: controller stopped" in b.text("#detail"))
+        await b.press("X")
+        await b.until(lambda: any("0 of 2 orders to go off" in text for text in b.told))
+        assert any("Larkfield Hall: controller stopped" in text for text in b.told)
+
+
+async def test_a_unit_that_is_not_there(broker: Mosquitto, tmp_path: Path) -> None:
+    async with two_sites(broker.settings, tmp_path) as found:
+        with pytest.raises(NotKnown, match="no site 'nowhere'"):
+            await found.sites.submit(Command("nowhere/mixer", "power-on"))
+        outcome = await found.sites.submit(Command("larkfield/sound", "standby"))
+        assert (outcome.result, outcome.took_ms) == (Result.REFUSED, None)
+        assert "single units" in outcome.text
+
+
+async def test_a_broker_that_is_not_there_is_an_error_of_the_call(broker: Mosquitto) -> None:
+    broker.kill()
+    with pytest.raises(BrokerError, match="can't be reached"):
+        await RemoteSites.connect(broker.settings)
+
+
+@pytest.mark.slow
+async def test_a_broker_that_dies_is_said_within_two_seconds_and_all_comes_back(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    async with two_sites(broker.settings, tmp_path) as found:
+        b = found.bench
+        await b.press("1", "o")
+        await b.until(lambda: found.state("larkfield/mixer") == (True, Known.CONFIRMED))
+        for _ in range(3):
+            broker.kill()
+            async with asyncio.timeout(2.0):
+                await b.until(lambda: "broker out of reach" in b.text("#top"))
+            assert "broker out of reach" in b.words
+            assert found.state("larkfield/mixer") == (None, Known.UNKNOWN)
+            await b.press("1", "f")
+            await b.until(lambda: "not sent: the broker is out of reach" in b.text("#detail"))
+            broker.start()
+            await b.until(lambda: found.state("larkfield/mixer") == (True, Known.CONFIRMED), "all of it")
+            await b.until(lambda: not b.app.model.alerts, "the end of its alert")
+            assert "out of reach" not in b.text("#top")
+        # What was pressed while it was away was never carried out.
+        entries = await found.halls[0].controller.journal(JournalQuery())
+        assert [entry.command.action for entry in entries] == ["power-on"]
+
+
+@pytest.mark.slow
+async def test_who_may_only_read_is_told_that_nothing_is_sent(tmp_path: Path) -> None:
+    access = tmp_path / "access"
+    access.write_text("topic read #\nuser site\ntopic readwrite #\n")
+    access.chmod(0o600)
+    passwords = tmp_path / "passwords"
+    passwords.touch(mode=0o600)
+    process = await asyncio.create_subprocess_exec("mosquitto_passwd", "-b", str(passwords), "site", "word")
+    await process.wait()
+    config = ("allow_anonymous true", f"acl_file {access}", f"password_file {passwords}")
+    with Mosquitto(tmp_path / "mosquitto", config) as broker:
+        with_rights = replace(broker.settings, user="site", secret="word")
+        async with (
+            hall_at(with_rights, tmp_path / "hall", HALL) as hall,
+            dashboard_at(broker.settings, [hall]) as found,
+        ):
+            b = found.bench
+            await b.until(lambda: "larkfield/sound" in b.words)
+            await b.press("1", "o")
+            await b.until(lambda: "broker's access list forbids it" in b.text("#detail"))
+            with pytest.raises(ControllerError, match="access list forbids it"):
+                await found.sites.lock("larkfield/mixer", "Ada", "fuse")
+            await b.until(lambda: "has not answered for" in b.text("#links"), "the silence")
+            assert await hall.controller.journal(JournalQuery()) == []
+    stop_all()
