@@ -21,6 +21,7 @@ def add_bench(add: Add) -> None:
     _compare(add)
     _learn(add)
     _transcribe(add)
+    _bench(add)
 
 
 _UNITS = {"": 1.0, "s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "ns": 1e-9}
@@ -59,7 +60,9 @@ def _json(command: argparse.ArgumentParser) -> None:
 
 def _decode(add: Add) -> None:
     command = add("decode", "line settings and bytes of a capture")
-    command.add_argument("capture", metavar="CAPTURE", help="a CSV, a VCD, or a recording made by listen")
+    command.add_argument(
+        "capture", metavar="CAPTURE", help="a CSV, a VCD, a WAV, or a recording made by listen"
+    )
     command.add_argument(
         "--channel", metavar="NAME", action="append", default=[], help="only this one (repeatable)"
     )
@@ -128,3 +131,17 @@ def _transcribe(add: Add) -> None:
     )
     start.add_argument("--no-start-bit", action="store_false", dest="start_bit", help="they are not")
     _json(command)
+
+
+def _bench(add: Add) -> None:
+    command = add("bench", "captures on the dashboard's bench, with or without a site")
+    command.description = (
+        "Opens the dashboard on its bench screen: with the site where there is one, else with none. With "
+        "--no-site no port is opened whatever there is."
+    )
+    command.add_argument("captures", metavar="CAPTURE", nargs="*", help="what to open at once")
+    command.add_argument("--no-site", action="store_true", help="without the site, even where there is one")
+    command.add_argument(
+        "--site", metavar="FILE", help="the site file; without it $LINEWARDEN_SITE, then site.toml here"
+    )
+    command.add_argument("--state", metavar="FOLDER", help="where the site's journal is kept")

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from profiles.bench.capture import Capture
 from profiles.bench.readers.recording import read_recording
+from profiles.bench.readers.sound import is_sound, read_sound
 from profiles.bench.readers.table import read_table
 from profiles.bench.readers.vcd import read_vcd
 from profiles.errors import FileUnreadable
@@ -55,6 +56,8 @@ def read_capture(
         raise FileUnreadable("it is empty", where=where, todo="record again")
     if start.startswith(b"{") and b"linewarden_recording" in head[:4096]:
         return read_recording(path)
+    if is_sound(head):
+        return read_sound(path, progress=progress)
     if start.startswith(b"$"):
         return read_vcd(path, progress=progress)
     if b"\0" in head or sum(byte < 9 or 13 < byte < 32 for byte in head[:4096]) > 4:
