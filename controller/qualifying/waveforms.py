@@ -9,12 +9,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from controller.qualifying.captures import CaptureGiven
 from profiles.bench.comparison import Comparison, compare, read_alike
 from profiles.bench.comparison_report import comparison_json
-from profiles.bench.decoding import DecodedChannel, DecodeOptions, decode_capture
+from profiles.bench.decoding import DecodedChannel, DecodedSegment, DecodeOptions, decode_capture
 from profiles.bench.ideal import ideal_channel, options_of
 from profiles.bench.pictures import comparison_svg
+from profiles.bench.readers.opening import read_capture
 from profiles.compiled import CompiledProfile
 from profiles.errors import NotKnown
 from profiles.model import Value
@@ -78,16 +81,21 @@ def _compared(
     message = action.message(action.parameters(parameters), address=address)
     measured = options_of(profile.line, baud=False)
     replay, options = _channel(given.path, given.channel, measured)
+    once = ideal_channel(message, profile.line)
+    replay = _without_others(
+        read_alike(read_capture(given.path), replay, once, options), profile, given.action
+    )
+    if not len(replay.main.segment.frames):
+        todo = "capture it while it is sent, or name the file's other action"
+        raise NotKnown(f"has no {given.action} in it", where=str(given.path), todo=todo)
     said = b"".join(replay.main.data(burst) for burst in replay.main.bursts)
     count = said.count(message.data)
     if given.original is not None:
-        original, _ = _channel(given.original, None, measured)
+        original = _without_others(_channel(given.original, None, measured)[0], profile, given.action)
         words = f"{given.original}, {original.name}"
     else:
         original = ideal_channel(message, profile.line, max(count, 1))
         words = "the line as the profile says it should be"
-    decoding = decode_capture(given.path, options)
-    replay = read_alike(decoding.capture, replay, original, options)
     comparison = compare(original.main, replay.main)
     picture = comparison_svg(original, replay, comparison)
     return Waveform(given.action, str(given.path), replay.name, words, count, comparison, picture)
@@ -101,3 +109,41 @@ def _channel(path: Path, name: str | None, options: DecodeOptions) -> tuple[Deco
     if not spoken:
         raise NotKnown("has no bytes", where=str(path), todo="look at it with `linewarden decode`")
     return spoken[0], replace(options, channels=(spoken[0].name,))
+
+
+def _without_others(channel: DecodedChannel, profile: CompiledProfile, action: str) -> DecodedChannel:
+    """A channel without the bursts that are whole messages of another kind: a run has on, off and more.
+
+    What no message explains stays: that is what a comparison is for.
+    """
+    part = channel.main
+    kept = [burst for burst in part.bursts if not _is_other(part, burst, profile, action)]
+    if len(kept) == len(part.bursts):
+        return channel
+    frames = part.segment.frames
+    places = np.concatenate([np.arange(*burst) for burst in kept]) if kept else np.empty(0, np.int64)
+    bursts, at = [], 0
+    for first, stop in kept:
+        bursts.append((at, at + stop - first))
+        at += stop - first
+    fewer = replace(
+        frames,
+        starts=frames.starts[places],
+        values=frames.values[places],
+        errors=frames.errors[places],
+        ends=frames.ends[places],
+        break_lengths={},
+    )
+    values = tuple(part.values[place] for place in places.tolist())
+    segment = replace(part.segment, frames=fewer)
+    left = DecodedSegment(segment, part.order, tuple(bursts), values)
+    return replace(channel, segments=(left,))
+
+
+def _is_other(part: DecodedSegment, burst: tuple[int, int], profile: CompiledProfile, action: str) -> bool:
+    data = part.data(burst)
+    if len(data) != burst[1] - burst[0] or profile.actions[action].send.read(data) is not None:
+        return False
+    templates = [each.send for each in profile.actions.values()]
+    templates += [each.match for each in profile.observations]
+    return any(template.read(data) is not None for template in templates)
