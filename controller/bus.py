@@ -203,14 +203,17 @@ class Bus:
                 waiting.taken_back = self._ending
         return await asyncio.shield(waiting.done)
 
-    def begin(self, cleared: Cleared) -> asyncio.Future[Outcome] | None:
-        """Hand a command whose intent is journalled to the line now, where it is free, without a turn.
+    @property
+    def at_work(self) -> bool:
+        """Whether commands that are queued are seen to."""
+        return self._worker is not None and not self._worker.done() and not self._stopping
+
+    def begin(self, cleared: Cleared) -> asyncio.Future[Outcome]:
+        """``execute`` without a turn of the event loop, for a bus at work: on a free line it is sent now.
 
         Returns:
-            Its outcome as it will be; None where it was not taken, and ``execute`` is to see to it.
+            Its outcome as it will be.
         """
-        if self._worker is None or self._worker.done() or self._stopping:
-            return None
         waiting = None
         if self._current is None and not self._profiles:
             waiting = self._queue.pass_by(cleared)
@@ -237,7 +240,7 @@ class Bus:
         """Never ends before its time: whoever waits for an outcome would wait for ever."""
         while not (self._stopping and not self._queue):
             try:
-                if self._profiles and not self._stopping:
+                if self._profiles and not self._stopping and not self._queue.begun:
                     profile, adopted, done = self._profiles.popleft()
                     try:
                         await self._adopt(profile, adopted)
@@ -278,7 +281,7 @@ class Bus:
 
     # What the link tells, in the event loop
 
-    def on_up(self, latency: tuple[float, float] | None) -> None:
+    def on_up(self, latency: tuple[float, float | None] | None) -> None:
         """The port is open."""
         self._down = None
         self._line.take_latency(latency)

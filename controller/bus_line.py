@@ -41,7 +41,9 @@ class BusLine:
         self._journal = journal
         self._courier = courier
         self._clock = clock
-        self._told: tuple[float, float] | None = None
+        self._told: tuple[float, float | None] | None = None
+        self._times: LineTimes | None = None
+        self._times_of: tuple[object, ...] = ()
         self._learner = HopLearner(self.times().hop)
         self.running = False
         """Whether its link is to run."""
@@ -66,9 +68,13 @@ class BusLine:
 
     def times(self) -> LineTimes:
         """What is known of time on it."""
-        return self.setup.times(self.profile.line, self._told)
+        known = (self.setup, self.profile, self._told)
+        if self._times is None or any(one is not two for one, two in zip(known, self._times_of, strict=True)):
+            self._times_of = known
+            self._times = self.setup.times(self.profile.line, self._told)
+        return self._times
 
-    def take_latency(self, told: tuple[float, float] | None) -> None:
+    def take_latency(self, told: tuple[float, float | None] | None) -> None:
         """The port tells its adapter's least latency and jitter in seconds, or can't."""
         if told != self._told:
             self._told = told

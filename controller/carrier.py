@@ -42,6 +42,18 @@ class _Flight:
     changes: list[StateChange] = field(default_factory=list)
 
 
+@dataclass(slots=True)
+class _Ahead:
+    """What was done of a command before ``carry_out``."""
+
+    waiting: Waiting
+    began: float
+    """UTC seconds."""
+    flight: _Flight | None = None
+    outcome: Outcome | None = None
+    fault: Exception | None = None
+
+
 class Carrier:
     """Carries out the commands of one bus, one after another.
 
@@ -68,6 +80,7 @@ class Carrier:
         self._fault = fault
         self._counting = Counting(surroundings.journal, line.setup.id)
         self._flight: _Flight | None = None
+        self._ahead: _Ahead | None = None
         self.counters = dict.fromkeys(("actions", "failures"), 0)
         self.last_lags: tuple[str, tuple[float, ...]] = ("", ())
         """The id of the last command that was sent, and the lag of each of its echoes in seconds."""
@@ -99,11 +112,30 @@ class Carrier:
 
     # From its turn to its outcome
 
+    def begin(self, waiting: Waiting) -> None:
+        """Send a command whose turn it is, unless a file is needed for it; ``carry_out`` has to follow."""
+        ahead = self._ahead = _Ahead(waiting, self._with.utc())
+        action = waiting.cleared.action
+        if action is not None and action.send.counters:
+            return
+        try:
+            judged = self._judge(waiting)
+            if isinstance(judged, Outcome):
+                ahead.outcome = judged
+            else:
+                ahead.flight = self._send(judged, self._plain_message(judged))
+        except BadValue as error:
+            ahead.outcome = self._out_of_range(waiting.cleared, error)
+        except Exception as error:  # noqa: BLE001 -- raised again where it is seen to
+            ahead.fault = error
+
     async def carry_out(self, waiting: Waiting) -> Ended:
         """See to a command whose turn it is; it ends in one outcome, whatever happens."""
-        began = self._with.utc()
+        ahead, self._ahead = self._ahead, None
+        if ahead is None or ahead.waiting is not waiting:
+            ahead = _Ahead(waiting, self._with.utc())
         try:
-            ended = await self._carry_out(waiting)
+            ended = await self._carry_out(ahead)
         except JournalError as error:
             ended = Ended(self.refused(waiting.cleared, Refusal(Reason.JOURNAL, error.what, error.todo)))
         except Exception as error:
@@ -113,27 +145,23 @@ class Carrier:
         finally:
             self._flight = None
             self._hearing.sent()
-        ended.began = began
+        ended.began = ahead.began
         return ended
 
-    async def _carry_out(self, waiting: Waiting) -> Ended:
-        judged = self._judge(waiting)
-        if isinstance(judged, Outcome):
-            return Ended(judged)
-        try:
-            message = await self._message(judged)
-        except BadValue as error:
-            return Ended(self.refused(judged, Refusal(Reason.OUT_OF_RANGE, error.what, error.todo)))
-        if judged.action is not None and judged.action.send.counters:
-            # Time has passed: it may have been taken back, or a lock may have been set.
-            judged = self._judge(waiting)
-            if isinstance(judged, Outcome):
-                return Ended(judged)
-        flight = self._send(judged, message)
+    async def _carry_out(self, ahead: _Ahead) -> Ended:
+        if ahead.fault is not None:
+            raise ahead.fault
+        waiting = ahead.waiting
+        sent = ahead.flight or ahead.outcome or await self._take_off(waiting)
+        if isinstance(sent, Outcome):
+            return Ended(sent)
+        flight, judged = sent, sent.cleared
         report = await flight.report
         self.counters["actions"] += 1
         self.last_lags = judged.command.id, tuple(report.lags)
-        outcome = outcome_of(report, message, flight.method, flight.profile, flight.times, self._with.utc())
+        outcome = outcome_of(
+            report, flight.message, flight.method, flight.profile, flight.times, self._with.utc()
+        )
         if outcome.result is Result.FAILED and outcome.reason is not Reason.REFUSED_BY_UNIT:
             self.counters["failures"] += 1
         why = waiting.taken_back
@@ -142,6 +170,22 @@ class Carrier:
         if outcome.result is Result.CONFIRMED and flight.method is Method.LOOP:
             await self._line.learn(report.lags, flight.times, outcome.units_answering, self._with.utc)
         return Ended(outcome, judged, flight.method, flight.changes)
+
+    async def _take_off(self, waiting: Waiting) -> _Flight | Outcome:
+        """Judge a command and send it, or say what became of it."""
+        judged = self._judge(waiting)
+        if isinstance(judged, Outcome):
+            return judged
+        try:
+            message = await self._message(judged)
+        except BadValue as error:
+            return self._out_of_range(judged, error)
+        if judged.action is not None and judged.action.send.counters:
+            # Time has passed: it may have been taken back, or a lock may have been set.
+            judged = self._judge(waiting)
+            if isinstance(judged, Outcome):
+                return judged
+        return self._send(judged, message)
 
     def _judge(self, waiting: Waiting) -> Cleared | Outcome:
         """Whether it may go out now: what it is to the bus, or else its outcome."""
@@ -159,9 +203,18 @@ class Carrier:
         waiting.cleared = judged
         return judged
 
-    async def _message(self, cleared: Cleared) -> Message:
+    @staticmethod
+    def _plain_message(cleared: Cleared) -> Message:
+        """The bytes of a command that has no counters."""
+        if cleared.message is not None:
+            return cleared.message
         if cleared.action is None:
             return Message(cleared.command.raw or b"")
+        return cleared.action.message(cleared.values, address=cleared.address)
+
+    async def _message(self, cleared: Cleared) -> Message:
+        if cleared.action is None or not cleared.action.send.counters:
+            return self._plain_message(cleared)
         counters = await self._counting.numbers(cleared)
         return cleared.action.message(cleared.values, address=cleared.address, counters=counters)
 
@@ -171,13 +224,16 @@ class Carrier:
         method = method_for(cleared, profile, open_line=open_line, hears_itself=hears_itself)
         transmission = transmission_for(cleared, profile, message, method, hears_itself=hears_itself)
         report: asyncio.Future[Report] = asyncio.get_running_loop().create_future()
-        flight = _Flight(cleared, message, method, profile, self._line.times(), report)
-        self._flight = flight
-        self._hearing.sending(transmission.id, cleared)
+        flight = self._flight = _Flight(cleared, message, method, profile, self._line.times(), report)
         self._line.link.transmit(transmission)
+        # Nothing of it is heard before the event loop's next turn: the bytes go first.
+        self._hearing.sending(transmission.id, cleared)
         return flight
 
     # Outcomes of what was not sent, or of which nothing is known
+
+    def _out_of_range(self, cleared: Cleared, error: BadValue) -> Outcome:
+        return self.refused(cleared, Refusal(Reason.OUT_OF_RANGE, error.what, error.todo))
 
     def refused(self, cleared: Cleared, refusal: Refusal) -> Outcome:
         """The outcome of a command that did not pass the gate."""

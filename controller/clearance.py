@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from controller.records import Command, Reason
 from profiles.compiled import CompiledAction, CompiledProfile
 from profiles.model import Effect, Value
+from profiles.template import Message
 
 __all__ = ["MAY_ENERGISE", "BusRules", "Cleared", "Refusal", "UnitRules"]
 
@@ -72,6 +73,8 @@ class Cleared:
     """Whether another action that may energise says the same bytes: gear that has nothing but a toggle."""
     profile: CompiledProfile | None = None
     """By what it was cleared."""
+    message: Message | None = None
+    """Its bytes, where no counter is in them that is still to be counted."""
 
     @property
     def effect(self) -> Effect:

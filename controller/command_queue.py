@@ -51,10 +51,31 @@ class CommandQueue:
         self._clock = clock
         self._utc = utc
         self._waiting: list[Waiting] = []
+        self._begun: Waiting | None = None
         self._changed = asyncio.Event()
 
     def __len__(self) -> int:
-        return len(self._waiting)
+        return len(self._waiting) + (self._begun is not None)
+
+    def pass_by(self, cleared: Cleared) -> Waiting | None:
+        """Let a command pass whose turn it is now, with nothing before it; ``next`` gives it before all else.
+
+        Returns:
+            None where it has to wait: then it was not taken.
+        """
+        if self._waiting or self._begun is not None:
+            return None
+        deadline = cleared.command.deadline
+        if self._ready(cleared).at > self._clock() or (deadline is not None and not self._utc() <= deadline):
+            return None
+        self._begun = Waiting(cleared)
+        self._changed.set()
+        return self._begun
+
+    @property
+    def begun(self) -> bool:
+        """Whether one was let pass and ``next`` has not given it yet."""
+        return self._begun is not None
 
     def put(self, cleared: Cleared) -> Waiting:
         """Queue a command."""
@@ -79,6 +100,9 @@ class CommandQueue:
         """The command whose turn it is; waits for one, or until ``until`` holds, which comes first."""
         while True:
             self._changed.clear()
+            begun, self._begun = self._begun, None
+            if begun is not None:
+                return begun
             if until():
                 return None
             now = self._clock()

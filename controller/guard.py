@@ -16,19 +16,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from controller.clearance import MAY_ENERGISE, BusRules, Cleared, Refusal, UnitRules
+from controller.clearance import BusRules, Cleared, Refusal, UnitRules
 from controller.records import Command, Lock, OriginKind, Reason, StateChange
+from controller.resolving import Resolver
 from controller.states import StateBook
 from controller.unit_times import Rate, Ready, UnitTimes
-from profiles.compiled import CompiledAction, CompiledProfile
-from profiles.errors import BadValue, NotKnown
+from profiles.compiled import CompiledProfile
+from profiles.errors import NotKnown
 from profiles.model import Effect, Value
-from profiles.template import MOST_BYTES
 
 __all__ = ["BusRules", "Cleared", "Gate", "Refusal", "UnitRules"]
 
 _AUTOMATIC = (OriginKind.MQTT, OriginKind.TRIGGER, OriginKind.SEQUENCE)
-_LOCAL = (OriginKind.SCREEN, OriginKind.COMMAND_LINE)
 
 
 class Gate:
@@ -42,6 +41,7 @@ class Gate:
     def __init__(self, buses: Iterable[BusRules], units: Iterable[UnitRules]) -> None:
         self._buses = {bus.id: bus for bus in buses}
         self._units = {unit.id: unit for unit in units}
+        self._resolver = Resolver(self._buses, self._units)
         self._rates = {bus.id: Rate(bus.rate) for bus in self._buses.values() if bus.rate is not None}
         self._times = UnitTimes()
         self._made_by = {bus.id: _makers(bus.profile) for bus in self._buses.values()}
@@ -49,6 +49,7 @@ class Gate:
     def set_profile(self, bus: str, profile: CompiledProfile) -> None:
         """A bus has a new profile: what waits is judged anew at its turn."""
         self._buses[bus] = replace(self._buses[bus], profile=profile)
+        self._resolver = Resolver(self._buses, self._units)
         self._made_by[bus] = _makers(profile)
 
     def take_rules(self, buses: Iterable[BusRules], units: Iterable[UnitRules]) -> None:
@@ -56,6 +57,7 @@ class Gate:
         rates = {name: (self._buses[name].rate, rate) for name, rate in self._rates.items()}
         self._buses = {bus.id: bus for bus in buses}
         self._units = {unit.id: unit for unit in units}
+        self._resolver = Resolver(self._buses, self._units)
         self._rates = {}
         for bus in self._buses.values():
             if bus.rate is not None:
@@ -73,8 +75,12 @@ class Gate:
             return (target,)
         found = tuple(u.id for u in self._units.values() if target and target in (u.bus, u.group))
         if not found and target not in self._buses:
-            raise NotKnown(f"no unit, group or bus is called {target!r}", todo=self._hint(target))
+            raise NotKnown(f"no unit, group or bus is called {target!r}", todo=self._resolver.hint(target))
         return found
+
+    def takes_from_mqtt(self, unit: str, action: str) -> bool:
+        """Whether the site lets an action of a unit be commanded over MQTT."""
+        return self._resolver.takes_from_mqtt(unit, action)
 
     def reaches(self, cleared: Cleared, target: str) -> bool:
         """Whether a command concerns a unit, a group or a bus, or any unit of it."""
@@ -96,7 +102,7 @@ class Gate:
             locks: the service locks that stand.
             states: how the units are.
         """
-        cleared = self._stale(command, utc) or self._judged(command)
+        cleared = self._stale(command, utc) or self._resolver.judged(command)
         if isinstance(cleared, Refusal):
             return cleared
         refusal = (
@@ -118,7 +124,7 @@ class Gate:
         if stale is not None:
             return stale
         if cleared.profile is not self._buses[cleared.bus].profile:
-            again = self._judged(cleared.command)
+            again = self._resolver.judged(cleared.command)
             if isinstance(again, Refusal):
                 return again
             cleared = again
@@ -170,7 +176,7 @@ class Gate:
 
     def remember(self, command: Command, at: float) -> None:
         """An earlier run of this program sent it at the monotonic instant ``at``, or may have."""
-        found = self._judged(command)
+        found = self._resolver.judged(command)
         if isinstance(found, Cleared):
             self.sent(found, at)
 
@@ -184,69 +190,11 @@ class Gate:
 
     # One question each
 
-    def _judged(self, command: Command) -> Cleared | Refusal:
-        """Is it known, may it come from there, is it in range."""
-        try:
-            return self._resolve(command)
-        except NotKnown as error:
-            return Refusal(Reason.NOT_KNOWN, error.what, error.todo)
-        except BadValue as error:
-            return Refusal(Reason.OUT_OF_RANGE, error.what, error.todo)
-
-    def _resolve(self, command: Command) -> Cleared | Refusal:
-        unit = self._units.get(command.unit)
-        bus = self._buses.get(unit.bus if unit else command.unit)
-        if bus is None:
-            raise NotKnown(f"no unit or bus is called {command.unit!r}", todo=self._hint(command.unit))
-        if not bus.writes:
-            text = f"bus {bus.id} is a tap: nothing is ever written to it"
-            return Refusal(Reason.LISTEN_ONLY, text, "see `topology` in the site file")
-        everyone = tuple(u.id for u in self._units.values() if u.bus == bus.id)
-        if command.raw is not None:
-            return (
-                self._raw_not_allowed(command, bus)
-                or _raw_problem(command.raw, bus)
-                or Cleared(command, bus.id, everyone, None, to_all=True, profile=bus.profile)
-            )
-        action = bus.profile.action(command.action)
-        # Bytes without an address reach every unit on the line, whoever they were meant for.
-        to_all = unit is None or not action.send.addressed
-        units = everyone if unit is None or to_all else (unit.id,)
-        forbidden = self._not_allowed(command, units)
-        if forbidden is not None:
-            return forbidden
-        values = action.parameters(command.parameters)
-        address = _address(command, unit, action, bus)
-        action.message(values, address=address)
-        others = (bus.profile.actions[name].spec.effect for name in action.twins)
-        toggles = any(effect in MAY_ENERGISE for effect in others)
-        return Cleared(command, bus.id, units, action, values, address, to_all, toggles, bus.profile)
-
     def _stale(self, command: Command, utc: float) -> Refusal | None:
         # Turned round so that a deadline that is no number is over.
         if command.deadline is not None and not utc <= command.deadline:
             text = "its time was over before it could be sent"
             return Refusal(Reason.STALE, text, "look at the sender's clock, and at what kept the bus busy")
-        return None
-
-    def _raw_not_allowed(self, command: Command, bus: BusRules) -> Refusal | None:
-        if command.origin.kind not in _LOCAL:
-            text, todo = "raw bytes can be sent on the spot only", "use `linewarden send` there"
-            return Refusal(Reason.NOT_ALLOWED, text, todo)
-        if not bus.allow_raw:
-            text = f"bus {bus.id} takes no raw bytes"
-            return Refusal(Reason.NOT_ALLOWED, text, "set `allow_raw = true` for it in the site file")
-        return None
-
-    def _not_allowed(self, command: Command, units: Iterable[str]) -> Refusal | None:
-        if command.origin.kind is OriginKind.MQTT:
-            for unit in units:
-                if not self.takes_from_mqtt(unit, command.action):
-                    return Refusal(
-                        Reason.NOT_ALLOWED,
-                        f"{unit} takes no {command.action} over MQTT",
-                        "see `mqtt` for this unit in the site file",
-                    )
         return None
 
     def _too_many(self, cleared: Cleared, now: float) -> Refusal | None:
@@ -285,11 +233,6 @@ class Gate:
 
     def _may_energise(self, cleared: Cleared, states: StateBook) -> bool:
         return cleared.energises or (cleared.toggles and not self._surely(cleared, states))
-
-    def takes_from_mqtt(self, unit: str, action: str) -> bool:
-        """Whether the site lets an action of a unit be commanded over MQTT."""
-        allowed = self._units[unit].from_mqtt
-        return allowed is None or action in allowed
 
     @staticmethod
     def _surely(cleared: Cleared, states: StateBook) -> bool:
@@ -331,12 +274,6 @@ class Gate:
                 )
         return None
 
-    def _hint(self, name: str) -> str:
-        import difflib
-
-        near = difflib.get_close_matches(name, [*self._units, *self._buses], n=2)
-        return f"did you mean {' or '.join(near)}?" if near else f"known are {', '.join(self._units)}"
-
 
 def _makers(profile: CompiledProfile) -> dict[tuple[str, Value], Effect]:
     """By state and value: the effect of the action that makes it so."""
@@ -346,36 +283,6 @@ def _makers(profile: CompiledProfile) -> dict[tuple[str, Value], Effect]:
         if action.spec.effect in (Effect.ENERGISE, Effect.DE_ENERGISE)
         for state, value in action.spec.sets.items()
     }
-
-
-def _address(command: Command, unit: UnitRules | None, action: CompiledAction, bus: BusRules) -> int | None:
-    """The address that the message carries.
-
-    Raises:
-        BadValue: it needs one, and there is none.
-    """
-    if not action.send.addressed:
-        return unit.address if unit else None
-    if unit is not None and unit.address is not None:
-        return unit.address
-    if unit is not None:
-        raise BadValue(f"{command.unit} has no address", todo="give it one in the site file")
-    known = bus.profile.profile.address
-    if known is None or known.all is None:
-        raise BadValue(f"{bus.profile.profile.name} has no address for all units", todo="name one unit")
-    return known.all
-
-
-def _raw_problem(data: bytes, bus: BusRules) -> Refusal | None:
-    bits = bus.profile.line.format.data_bits
-    text = ""
-    if not data:
-        text = "there are no bytes to send"
-    elif len(data) > MOST_BYTES:
-        text = f"{len(data)} bytes are more than the {MOST_BYTES} that one command may send"
-    elif bits < 8 and max(data) >= 1 << bits:
-        text = f"{max(data):02X} does not fit the {bits} data bits of bus {bus.id}"
-    return Refusal(Reason.OUT_OF_RANGE, text, "give other bytes") if text else None
 
 
 def _word(value: Value) -> str:

@@ -8,8 +8,10 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from controller.api import JournalEntry, JournalQuery
+from controller.journal_intents import intent_line
 from controller.journal_reader import JournalReader
 from controller.journal_store import JournalStore, Learned
+from controller.journal_text import as_text
 from controller.journal_writer import JournalWriter
 from controller.records import Command, Lock, Outcome, Record, StateChange, StateValue, Traffic
 from profiles.errors import InputError, JournalError
@@ -74,6 +76,15 @@ class Journal:
         return self._path
 
     # Commands
+
+    def log_intent(self, command: Command) -> bool:
+        """Enter a command whose id was made just now, at once, if the disk is quick.
+
+        Returns:
+            Whether it is entered and may go ahead; otherwise ``intent`` is to be called.
+        """
+        now, text = self._clock(), as_text(command)
+        return self._writer.log(lambda store: store.intent(command, now, text), intent_line(text, now))
 
     async def intent(self, command: Command) -> JournalEntry | None:
         """Enter a command, before the first byte of it is written.

@@ -143,7 +143,7 @@ def set_aside(path: Path) -> Path:
         number += 1
     try:
         # The log goes first: left beside a new file, it would be taken for that file's.
-        for suffix in ("-wal", "-shm", ""):
+        for suffix in ("-intents", "-wal", "-shm", ""):
             with contextlib.suppress(FileNotFoundError):
                 beside(path, suffix).rename(beside(aside, suffix))
     except OSError as error:

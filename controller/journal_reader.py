@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sqlite3
 from pathlib import Path
@@ -10,9 +11,17 @@ from typing import Any, TypeVar
 from controller.api import JournalEntry, JournalQuery
 from controller.journal_file import connect, damaged, explained
 from controller.records import Command, Lock, Outcome, Result, StateValue, Traffic, from_json
-from profiles.errors import InputError
+from profiles.errors import InputError, JournalError
 
-__all__ = ["JournalReader", "entry_of", "from_text"]
+__all__ = [
+    "JournalReader",
+    "entry_of",
+    "from_text",
+    "interruption",
+    "locks_in",
+    "rescued_locks",
+    "states_in",
+]
 
 _MOST_ENTRIES = 100_000
 
@@ -125,3 +134,24 @@ def from_text(kind: type[R], text: str, path: Path) -> R:
         return from_json(kind, json.loads(text))
     except (InputError, ValueError) as error:
         raise damaged(path, f"an entry {error}") from error
+
+
+def interruption(command_id: str, now: float) -> Outcome:
+    """What becomes of a command that is found without an outcome."""
+    return Outcome(
+        command_id,
+        Result.INTERRUPTED,
+        text="the controller ended while it was under way; what became of it is not known",
+        look_at="the unit itself",
+        at=now,
+    )
+
+
+def rescued_locks(path: Path) -> list[Lock] | None:
+    """The service locks in a damaged journal; None where they can't be read."""
+    try:
+        with contextlib.closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as connection:
+            rows = connection.execute("SELECT lock FROM locks").fetchall()
+        return [from_text(Lock, lock, path) for (lock,) in rows]
+    except (sqlite3.Error, JournalError):
+        return None

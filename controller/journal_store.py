@@ -15,7 +15,6 @@ How long what is written lasts:
 from __future__ import annotations
 
 import contextlib
-import json
 import math
 import os
 import sqlite3
@@ -26,9 +25,11 @@ from typing import Any
 
 from controller.api import JournalEntry
 from controller.journal_file import beside, explained, open_file, set_aside
-from controller.journal_reader import entry_of, from_text, locks_in, states_in
+from controller.journal_intents import IntentLog
+from controller.journal_reader import entry_of, from_text, interruption, locks_in, rescued_locks, states_in
 from controller.journal_retention import delete_oldest, delete_probes, used_bytes
-from controller.records import Command, Lock, Outcome, Result, StateValue, Traffic, to_json
+from controller.journal_text import as_text, search_words, storable
+from controller.records import Command, Lock, Outcome, StateValue, Traffic
 from profiles.errors import InputError, JournalDamaged, JournalError
 
 __all__ = ["JournalStore", "Learned"]
@@ -87,7 +88,7 @@ class JournalStore:
             if not begin_anew:
                 raise
             self.set_aside = set_aside(self.path)
-            rescued = _locks_in(self.set_aside)
+            rescued = rescued_locks(self.set_aside)
             self._open(now)
             self.locks_rescued = rescued is not None
             with self.transaction():
@@ -97,6 +98,7 @@ class JournalStore:
     def _open(self, now: float) -> None:
         self._connection = open_file(self.path)
         try:
+            self._intents = IntentLog(self.path)
             with explained(self.path):
                 found = self._connection.execute(
                     "SELECT command, outcome FROM commands WHERE outcome IS NULL ORDER BY n"
@@ -104,10 +106,12 @@ class JournalStore:
                 entries = [entry_of(row, self.path) for row in found]
                 for read in (self.states, self.locks, self.learned):
                     read()
+                self._left = [each for each in self._intents.left if not self._knows(each[0].id)]
         except BaseException:
             self._connection.close()
             raise
-        ends = [_interruption(entry.command.id, now) for entry in entries]
+        entries += [JournalEntry(command, None) for command, _ in self._left]
+        ends = [interruption(entry.command.id, now) for entry in entries]
         self.interrupted = tuple(
             JournalEntry(entry.command, end) for entry, end in zip(entries, ends, strict=True)
         )
@@ -115,6 +119,7 @@ class JournalStore:
         # On a full disk the marks wait for the first transaction that goes through.
         with contextlib.suppress(JournalError), self.transaction():
             pass
+        self.intents_entered()
 
     @contextlib.contextmanager
     def transaction(self) -> Iterator[None]:
@@ -126,11 +131,13 @@ class JournalStore:
         with explained(self.path):
             self._connection.execute("BEGIN IMMEDIATE")
             try:
+                for command, at in self._left:
+                    self.intent(command, at)
                 for outcome in self._unmarked:
                     self.outcome(outcome)
                 yield
                 self._connection.execute("COMMIT")
-                self._unmarked = []
+                self._left, self._unmarked = [], []
                 self.untidied += 1
             except BaseException:
                 with contextlib.suppress(sqlite3.Error):
@@ -140,21 +147,46 @@ class JournalStore:
 
     # Commands
 
-    def intent(self, command: Command, now: float) -> JournalEntry | None:
+    def log_intent(self, line: bytes) -> None:
+        """Write a line of ``journal_intents``, outside of a transaction: the command may go out on that.
+
+        ``intent`` has to follow for the same command; ``intents_entered`` then says that it has.
+
+        Raises:
+            JournalError: the disk does not take it.
+        """
+        self._intents.append(line)
+
+    def intents_entered(self) -> None:
+        """Everything in the log of intents is in the table by now, and committed."""
+        if not self._left:
+            self._intents.clear()
+
+    def _knows(self, command_id: str) -> bool:
+        with explained(self.path):
+            found = self._connection.execute("SELECT 1 FROM commands WHERE id = ?", (storable(command_id),))
+            return found.fetchone() is not None
+
+    def intent(self, command: Command, now: float, text: str = "") -> JournalEntry | None:
         """Enter a command.
+
+        Args:
+            command: the command.
+            now: UTC seconds.
+            text: the command as JSON, where that was made already.
 
         Returns:
             None where it is new. Otherwise what the journal has under its id, which stays as it is: the
             same id is the same command; an entry without an outcome is under way.
         """
-        identity = _storable(command.id)
+        identity = storable(command.id)
         origin = command.origin
         row = (
             identity,
             now,
-            _storable(command.unit),
-            _text(command),
-            _words(command.unit, command.action, origin.kind, origin.name),
+            storable(command.unit),
+            text or as_text(command),
+            search_words(command.unit, command.action, origin.kind, origin.name),
         )
         entered = self._connection.execute(
             "INSERT INTO commands (id, at, unit, command, words) VALUES (?, ?, ?, ?, ?)"
@@ -177,10 +209,10 @@ class JournalStore:
         """
         number, standing = self._row(outcome.command_id)
         if standing is None:
-            words = _words(outcome.reason or "", outcome.text)
+            words = search_words(outcome.reason or "", outcome.text)
             self._connection.execute(
                 "UPDATE commands SET result = ?, outcome = ?, words = words || char(10) || ? WHERE n = ?",
-                (outcome.result.value, _text(outcome), words, number),
+                (outcome.result.value, as_text(outcome), words, number),
             )
         self._keep(number, traffic)
         return outcome if standing is None else from_text(Outcome, standing, self.path)
@@ -195,7 +227,7 @@ class JournalStore:
 
     def _row(self, command_id: str) -> tuple[int, str | None]:
         found = self._connection.execute(
-            "SELECT n, outcome FROM commands WHERE id = ?", (_storable(command_id),)
+            "SELECT n, outcome FROM commands WHERE id = ?", (storable(command_id),)
         ).fetchone()
         if found is None:
             raise InputError(f"no command {command_id!r} is in the journal", where=str(self.path))
@@ -205,7 +237,7 @@ class JournalStore:
     def _keep(self, number: int, traffic: Sequence[Traffic]) -> None:
         self._connection.executemany(
             "INSERT INTO traffic (command, record) VALUES (?, ?)",
-            [(number, _text(record)) for record in traffic],
+            [(number, as_text(record)) for record in traffic],
         )
 
     # States, counters, locks, learned values
@@ -214,7 +246,7 @@ class JournalStore:
         """Keep last known states, by (unit, state)."""
         self._connection.executemany(
             "INSERT OR REPLACE INTO states (unit, state, value) VALUES (?, ?, ?)",
-            [(_storable(unit), _storable(state), _text(value)) for (unit, state), value in values.items()],
+            [(storable(unit), storable(state), as_text(value)) for (unit, state), value in values.items()],
         )
 
     def states(self) -> dict[str, dict[str, StateValue]]:
@@ -230,7 +262,7 @@ class JournalStore:
             start: its first number.
             wrap: it goes on from ``wrap - 1`` to 0.
         """
-        key = (_storable(scope), _storable(name))
+        key = (storable(scope), storable(name))
         found = self._connection.execute("SELECT next FROM counters WHERE scope = ? AND name = ?", key)
         kept = found.fetchone()
         number: int = kept[0] if kept is not None and kept[0] < wrap else start
@@ -243,12 +275,12 @@ class JournalStore:
     def add_lock(self, lock: Lock) -> None:
         """Keep a service lock."""
         self._connection.execute(
-            "INSERT OR REPLACE INTO locks (id, lock) VALUES (?, ?)", (_storable(lock.id), _text(lock))
+            "INSERT OR REPLACE INTO locks (id, lock) VALUES (?, ?)", (storable(lock.id), as_text(lock))
         )
 
     def remove_lock(self, lock_id: str) -> bool:
         """Forget a service lock; whether there was one."""
-        removed = self._connection.execute("DELETE FROM locks WHERE id = ?", (_storable(lock_id),))
+        removed = self._connection.execute("DELETE FROM locks WHERE id = ?", (storable(lock_id),))
         return removed.rowcount > 0
 
     def locks(self) -> list[Lock]:
@@ -258,7 +290,7 @@ class JournalStore:
     def learn(self, bus: str, learned: Learned) -> None:
         """Keep what was learned of a bus."""
         self._connection.execute(
-            "INSERT OR REPLACE INTO learned (bus, learned) VALUES (?, ?)", (_storable(bus), _text(learned))
+            "INSERT OR REPLACE INTO learned (bus, learned) VALUES (?, ?)", (storable(bus), as_text(learned))
         )
 
     def learned(self) -> dict[str, Learned]:
@@ -360,39 +392,7 @@ class JournalStore:
             with explained(self.path):
                 self._connection.close()
         finally:
+            self._intents.close()
             if self._log >= 0:
                 os.close(self._log)
                 self._log = -1
-
-
-def _interruption(command_id: str, now: float) -> Outcome:
-    return Outcome(
-        command_id,
-        Result.INTERRUPTED,
-        text="the controller ended while it was under way; what became of it is not known",
-        look_at="the unit itself",
-        at=now,
-    )
-
-
-def _locks_in(path: Path) -> list[Lock] | None:
-    """The service locks in a damaged journal; None where they can't be read."""
-    try:
-        with contextlib.closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as connection:
-            rows = connection.execute("SELECT lock FROM locks").fetchall()
-        return [from_text(Lock, lock, path) for (lock,) in rows]
-    except (sqlite3.Error, JournalError):
-        return None
-
-
-def _text(record: Any) -> str:
-    return json.dumps(to_json(record), separators=(",", ":"))
-
-
-def _storable(text: str) -> str:
-    """Text that SQLite takes: what is no Unicode text is escaped."""
-    return text.encode("utf-8", "backslashreplace").decode("utf-8")
-
-
-def _words(*parts: str) -> str:
-    return _storable("\n".join(parts).casefold())

@@ -5,15 +5,22 @@ must outlive a power cut, so that a slow disk holds up no intent. A request that
 in place for up to a millisecond: the event loop sleeps, which hands Python's lock to the writing thread at
 once. Awaiting it instead was measured to take three to four times as long with other tasks at work, and
 seconds where the loop is never idle: a thread that wants the lock is then passed over again and again.
+
+The intent of a command with a new id is over once its line is in the log of intents (journal_intents.py), and
+the event loop writes that line itself: into memory of the system, in 20 us. Where the disk may be at work it
+does not: while something is flushed, after a write that took long or failed, it is a request like any other.
+The transaction follows some milliseconds later, or with whatever is asked first.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import enum
 import logging
 import queue
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -32,6 +39,11 @@ _Work = Callable[[JournalStore], Any]
 
 _IN_PLACE = 0.001
 """Seconds for which the event loop waits in place: four times what a commit takes."""
+_FOLLOW = 0.005
+"""Seconds after which what is logged is entered in the table, where nothing else comes before."""
+_QUICK = 0.002
+"""Seconds: where a line took longer than that, the disk is slow, and the loop writes none for a while."""
+_SLOW_FOR = 5.0
 _BATCH = 256
 """The most requests in one transaction."""
 _IDLE = 1.0
@@ -48,11 +60,22 @@ def _held() -> threading.Lock:
     return lock
 
 
+class _Sign(enum.Enum):
+    """What is no request."""
+
+    FOLLOW = "enter what is logged"
+    END = "no more will come"
+
+
 @dataclass(slots=True, eq=False)
 class _Request:
+    """Work that was asked for."""
+
     work: _Work
     durable: bool
     owed: bool
+    logged: bool = False
+    """Whether it is an intent that is logged already: nobody waits for it."""
     ready: threading.Lock = field(default_factory=_held)
     """Free when the request is over."""
     future: asyncio.Future[None] | None = None
@@ -67,9 +90,18 @@ class JournalWriter:
     def __init__(self, store: JournalStore) -> None:
         self._store = store
         self._loop = asyncio.get_running_loop()
-        self._requests: queue.SimpleQueue[_Request | None] = queue.SimpleQueue()
+        self._requests: queue.SimpleQueue[_Request | _Sign] = queue.SimpleQueue()
         self._to_flush: queue.SimpleQueue[Sequence[_Request] | None] = queue.SimpleQueue()
         self._owed: deque[_Work] = deque(maxlen=_MOST_OWED)
+        self._logged: list[_Request] = []
+        """Intents that are logged and not in the table yet."""
+        self._logging = threading.Lock()
+        """Held while a line is written, and while there is certainly none that is not in the table."""
+        self._following: asyncio.TimerHandle | None = None
+        self._sound = True
+        """Whether the last transaction went through."""
+        self._flushing = False
+        self._slow_until = 0.0
         self._closed = False
         self._threads = [
             threading.Thread(target=self._write, name="journal", daemon=True),
@@ -106,10 +138,7 @@ class JournalWriter:
         Raises:
             JournalError: it can't be written.
         """
-        if self._closed:
-            raise JournalError("is closed", where=str(self._store.path))
-        request = _Request(work, durable, owed)
-        self._requests.put(request)
+        request = self._begin(work, durable=durable, owed=owed)
         if durable or not in_place or not request.ready.acquire(timeout=_IN_PLACE):
             request.future = self._loop.create_future()
             # Looked at once more after the future is there: from here on, the thread calls back.
@@ -120,12 +149,53 @@ class JournalWriter:
         result: T = request.result
         return result
 
+    def log(self, work: _Work, line: bytes) -> bool:
+        """Log an intent that is certainly new to the journal, if that can be done at once.
+
+        Args:
+            work: enters it in the table; done later.
+            line: its line.
+
+        Returns:
+            Whether it was. Otherwise nothing was done.
+        """
+        began = time.monotonic()
+        quiet = self._sound and not (self._owed or self._flushing or self._closed)
+        if not quiet or began < self._slow_until or not self._logging.acquire(blocking=False):
+            return False
+        try:
+            self._store.log_intent(line)
+            self._logged.append(_Request(work, durable=False, owed=True, logged=True))
+        except JournalError:
+            return False
+        finally:
+            self._logging.release()
+            ended = time.monotonic()
+            if ended - began > _QUICK:
+                self._slow_until = ended + _SLOW_FOR
+        if self._following is None:
+            self._following = self._loop.call_later(_FOLLOW, self._follow)
+        return True
+
+    def _follow(self) -> None:
+        self._following = None
+        self._requests.put(_Sign.FOLLOW)
+
+    def _begin(self, work: _Work, *, durable: bool, owed: bool) -> _Request:
+        if self._closed:
+            raise JournalError("is closed", where=str(self._store.path))
+        request = _Request(work, durable, owed)
+        self._requests.put(request)
+        return request
+
     async def close(self) -> None:
         """Finish what was asked, and close the store. A second time does nothing."""
         if self._closed:
             return
         self._closed = True
-        self._requests.put(None)
+        if self._following is not None:
+            self._following.cancel()
+        self._requests.put(_Sign.END)
         await asyncio.to_thread(self._end)
 
     def _end(self) -> None:
@@ -136,19 +206,25 @@ class JournalWriter:
     # In the writing thread
 
     def _write(self) -> None:
-        while True:
+        more = True
+        while more:
             batch = self._next_batch()
-            more = batch[-1] is not None
-            requests = [request for request in batch if request is not None]
+            more = _Sign.END not in batch
+            with self._logging:
+                logged, self._logged = self._logged, []
+            requests = [*logged, *(request for request in batch if isinstance(request, _Request))]
             if requests:
                 self._carry_out(requests)
             if not more:
                 self._pay()
-                self._to_flush.put(None)
-                return
+            if logged or not more:
+                with self._logging:
+                    if not (self._logged or self._owed):
+                        self._store.intents_entered()
+        self._to_flush.put(None)
 
-    def _next_batch(self) -> list[_Request | None]:
-        """The requests that wait, at least one; None at the end says that there will be no more."""
+    def _next_batch(self) -> list[_Request | _Sign]:
+        """What waits, at least one of it."""
         while True:
             due = self._store.untidied >= _TIDY_WHEN_IDLE
             try:
@@ -161,7 +237,7 @@ class JournalWriter:
         if self._store.untidied >= _TIDY_AT_LAST:
             self._tidy()
         with contextlib.suppress(queue.Empty):
-            while batch[-1] is not None and len(batch) < _BATCH:
+            while len(batch) < _BATCH:
                 batch.append(self._requests.get_nowait())
         return batch
 
@@ -177,18 +253,20 @@ class JournalWriter:
         try:
             results = self._commit([request.work for request in batch])
         except Exception as error:  # noqa: BLE001 -- whatever it is, the one who asked is told, and the thread lives on
+            self._sound = not isinstance(error, JournalError)
             if len(batch) == 1:
                 self._fail(batch[0], error)
             else:
                 for request in batch:
                     self._carry_out([request])
             return
+        self._sound = True
         for request, result in zip(batch, results, strict=True):
             request.result = result
         durable = [request for request in batch if request.durable]
         if durable:
             self._to_flush.put(durable)
-        self._finish([request for request in batch if not request.durable])
+        self._finish([request for request in batch if not (request.durable or request.logged)])
 
     def _commit(self, works: Sequence[_Work]) -> list[Any]:
         try:
@@ -205,10 +283,13 @@ class JournalWriter:
             return [work(self._store) for work in works]
 
     def _fail(self, request: _Request, error: Exception) -> None:
-        request.error = error
         if request.owed and isinstance(error, JournalError):
             self._owed.append(request.work)
-        self._finish([request])
+        elif request.logged:
+            log.error("an intent can't be entered in the journal", exc_info=error)
+        if not request.logged:
+            request.error = error
+            self._finish([request])
 
     def _pay(self) -> JournalError | None:
         """Enter what is owed; the error where the disk still does not take it."""
@@ -256,11 +337,14 @@ class JournalWriter:
                     more = self._to_flush.get_nowait()
                     last = more is None
                     waiting.extend(more or ())
+            self._flushing = True
             try:
                 self._store.flush()
             except JournalError as error:
                 for request in waiting:
                     request.error = error
+            finally:
+                self._flushing = False
             self._finish(waiting)
             if last:
                 return

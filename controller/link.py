@@ -34,6 +34,8 @@ _STEADY = 2.0
 _SWITCH = 0.0005
 """Seconds after which a thread that computes lets others run. With Python's own 5 ms, every frame in lockstep
 was answered 5 ms late while a screen was being drawn; with this, 0.7 ms (measured)."""
+_IN_PLACE = 0.0005
+"""Seconds for which one who has something to transmit waits until the link has it in hand."""
 _STOP_SHARE = 0.8
 """The part of the time that ``stop`` has in which the frame in hand may still be accounted for."""
 _STOP_OPENING = 0.5
@@ -82,6 +84,8 @@ class Link:
         self._port: Port | None = None
         self._orders: deque[Order] = deque()
         self._taking_orders = threading.Lock()
+        self._handed: threading.Lock | None = None
+        """Let go when the orders are taken."""
         self._over = False
         self._stopping = False
         self._stop_by = 0.0
@@ -122,8 +126,14 @@ class Link:
 
     def transmit(self, transmission: Transmission) -> None:
         """Queue a transmission; its report comes to ``finished``."""
+        handed = self._handed = threading.Lock()
+        handed.acquire()
         if not self._order(transmission):
             self._listener.finished(ended(transmission, Result.CANCELLED, Reason.CANCELLED))
+        else:
+            # Sleeping hands Python's lock to the link's thread, which is waking up; else it would wait until
+            # the caller has nothing to do: 0.2 ms later, measured.
+            handed.acquire(timeout=_IN_PLACE)
 
     def cancel(self, transmission_id: str) -> None:
         """Take back a transmission that waits or is under way; it still gets its report."""
@@ -270,6 +280,9 @@ class Link:
         while self._orders:
             self._driver.order(self._orders.popleft(), port, now)
             self._driver.begin_next(port, now)
+        handed, self._handed = self._handed, None
+        if handed is not None:
+            handed.release()
         self._driver.begin_next(port, now)
 
     def _timeout(self, now: float, *, resting: bool) -> float | None:

@@ -41,6 +41,8 @@ _WINDOW = 200
 """Publications handed to the network thread and not acknowledged yet."""
 _MOST_UNREAD = 1000
 """Messages that wait for the event loop, if nothing else is said; more are dropped and counted."""
+_IN_PLACE = 0.001
+"""Seconds for which the network thread waits until the event loop takes what came."""
 _FILTERS_AT_ONCE = 100
 
 
@@ -75,6 +77,9 @@ class Connection:
         self._granted: dict[int, asyncio.Future[list[ReasonCode]]] = {}
         self._unread: deque[Incoming] = deque()
         self._reading = False
+        self._taken = threading.Lock()
+        """Let go when the event loop has begun to take what came."""
+        self._taken.acquire()
         self._outbox = Outbox()
         self._handed = 0
         self._acknowledged = 0
@@ -197,6 +202,8 @@ class Connection:
         if not self._reading:
             self._reading = True
             self._call(self._read)
+            # Sleeping hands Python's lock to the event loop, which is waking up: a message is taken sooner.
+            self._taken.acquire(timeout=_IN_PLACE)
 
     def _on_subscribe(self, _c: Any, _u: Any, number: int, reasons: list[ReasonCode], _p: Any) -> None:
         self._call(self._on_granted, number, reasons)
@@ -240,6 +247,8 @@ class Connection:
     def _read(self) -> None:
         # Before the first is taken: what comes after the last was taken must call again.
         self._reading = False
+        if self._taken.locked():
+            self._taken.release()
         messages = []
         while self._unread:
             messages.append(self._unread.popleft())

@@ -25,9 +25,11 @@ from controller.homie import (
     Watch,
     plain_parameters,
 )
+from controller.homie_sequences import SetSequence
 from controller.homie_values import decode
 from controller.mqtt_messages import Incoming
 from controller.records import Command, Origin, OriginKind, new_id
+from controller.sequences_records import SequenceOrder
 from profiles.errors import BadValue
 from profiles.model import Effect
 
@@ -134,8 +136,8 @@ class Intake:
         origin = Origin(OriginKind.MQTT, _name(message.sender), claimed=True)
         try:
             value = decode(message.payload, target.property)
-            if isinstance(target, AllOff | Watch | SetLock | Claim | Ping):
-                if isinstance(target, AllOff) or self._room(now):
+            if isinstance(target, AllOff | Watch | SetLock | Claim | Ping | SetSequence):
+                if isinstance(target, AllOff) or value == SequenceOrder.DOWN or self._room(now):
                     return AskedOfUs(target, value, message.payload, origin)
                 return Refused(Why.TOO_FAST, _TOO_FAST)
             asked = self._asked(unit or "", target, value, message, origin, utc)

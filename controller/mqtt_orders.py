@@ -13,11 +13,13 @@ from controller.homie_devices import Publication, Waits
 from controller.homie_mirror import Mirror
 from controller.homie_overview import off_outcome_message, ping_message
 from controller.homie_publications import json_payload, outcome_payload
-from controller.mqtt_intake import Asked, AskedOfUs, Intake, Refused, Why
+from controller.homie_sequences import SetSequence
+from controller.mqtt_intake import LARGEST, Asked, AskedOfUs, Intake, Refused, Why
 from controller.mqtt_log import FewLines
 from controller.mqtt_messages import Incoming
 from controller.mqtt_watch import LONGEST, Watches
 from controller.records import Command, Origin, OriginKind, Outcome, Reason, Result, new_id
+from controller.sequences_records import SequenceOrder
 from controller.service import Controller
 from controller.waiting import Clock
 from profiles.errors import LinewardenError
@@ -88,6 +90,30 @@ class Orders:
         """So many messages were dropped before they could be looked at."""
         self._counts[Why.TOO_FAST.value] += count
 
+    def filters(self) -> list[str]:
+        """Everything that commands and triggers come on."""
+        return [*self._mirror.site.set_filters(), *self._controller.trigger_topics()]
+
+    def took(self, message: Incoming, claim: str) -> bool:
+        """Take what is a command, or what a trigger may wait for; False where it is neither.
+
+        Args:
+            message: what came.
+            claim: the one ``set`` topic that is none of ours.
+        """
+        topic = message.topic
+        waited_for = topic in self._controller.trigger_topics()
+        if waited_for and len(message.payload) <= LARGEST:
+            self._controller.trigger_message(topic, message.payload, retained=message.retain)
+        if (
+            not topic.endswith("/set")
+            or topic == claim
+            or (waited_for and self.intake.site.target(topic) is None)
+        ):
+            return waited_for
+        self.take(message)
+        return True
+
     def take(self, message: Incoming) -> None:
         """Take a message on a ``set`` topic. Returns at once, and raises nothing for what it holds."""
         judged = self.intake.judge(message, utc=self._utc(), now=self._clock())
@@ -135,7 +161,7 @@ class Orders:
         command, bus = asked.command, self._bus(asked.command)
         self._mirror.asked(command.id, asked.state, asked.payload)
         self._waiting[bus] += 1
-        self._begin(self._answer(asked, bus, self._controller.begin(command)))
+        self._begin(self._answer(asked, bus, self._controller.begin(command, new=asked.new)))
 
     async def _answer(self, asked: Asked, bus: str, ended: asyncio.Future[Outcome]) -> None:
         command = asked.command
@@ -182,6 +208,14 @@ class Orders:
                 self._begin(self._all_off(str(asked.value), asked.origin))
             case SetLock():
                 self._begin(self._lock(asked, topic))
+            case SetSequence(sequence=name):
+                self._begin(self._sequence(name, SequenceOrder(asked.value), asked.origin))
+
+    async def _sequence(self, name: str, order: SequenceOrder, origin: Origin) -> None:
+        try:
+            await self._controller.sequence(name, order, origin)
+        except LinewardenError as error:
+            self._warn(f"sequence {name}: {error}")
 
     async def _all_off(self, scope: str, origin: Origin) -> None:
         try:

@@ -21,6 +21,7 @@ __all__ = ["from_plain", "to_plain"]
 
 _Reader = Callable[[Any], Any]
 
+_AS_IT_IS = frozenset((bool, int, float, str, type(None)))
 _SCALARS: dict[Any, str] = {bool: "true or false", int: "a whole number", float: "a number", str: "text"}
 
 
@@ -60,7 +61,16 @@ def _writer(kind: type) -> Callable[[Any], Any]:
         return kind.hex
     if dataclasses.is_dataclass(kind):
         names = [field.name for field in dataclasses.fields(kind)]
-        return lambda value: {name: to_plain(getattr(value, name)) for name in names}
+
+        def fields(value: Any) -> dict[str, Any]:
+            found = {}
+            for name in names:
+                item = getattr(value, name)
+                # Most fields are scalars, and every command is written once on its way to the line.
+                found[name] = item if type(item) in _AS_IT_IS else to_plain(item)
+            return found
+
+        return fields
     if issubclass(kind, tuple | list):
         return lambda value: [to_plain(item) for item in value]
     if issubclass(kind, set | frozenset):

@@ -186,9 +186,14 @@ class Controller(Automated):
         """
         return await self._commands.submit(command)
 
-    def begin(self, command: Command) -> asyncio.Future[Outcome]:
-        """Begin what ``submit`` waits for, at once; gives its outcome as it will be. Not to be cancelled."""
-        return self._commands.begin(command)
+    def begin(self, command: Command, *, new: bool = False) -> asyncio.Future[Outcome]:
+        """Begin what ``submit`` waits for, at once; gives its outcome as it will be. Not to be cancelled.
+
+        Args:
+            command: what is asked.
+            new: whether its id was made in this process just now, so that it can be known to nobody.
+        """
+        return self._commands.begin(command, new=new)
 
     async def cancel(self, command_id: str) -> bool:
         """Take back a command that waits or is under way; whether there was one."""

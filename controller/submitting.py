@@ -47,6 +47,16 @@ class _Entering:
     taken_back: TakenBack | None = None
 
 
+@dataclass(slots=True)
+class _Started:
+    """How far a command came at once."""
+
+    outcome: asyncio.Future[Outcome] | None = None
+    """Its outcome as it will be, where it is with its bus."""
+    fault: Exception | None = None
+    """A fault of this program on the way."""
+
+
 class Submitting:
     """Takes the commands of a site in.
 
@@ -75,20 +85,29 @@ class Submitting:
         """
         return await asyncio.shield(self.begin(command))
 
-    def begin(self, command: Command) -> asyncio.Future[Outcome]:
-        """Begin what ``submit`` waits for; gives its outcome as it will be. Not to be cancelled."""
+    def begin(self, command: Command, *, new: bool = False) -> asyncio.Future[Outcome]:
+        """Begin what ``submit`` waits for; gives its outcome as it will be. Not to be cancelled.
+
+        Args:
+            command: what is asked.
+            new: whether its id was made in this process, just now: then nothing has to be looked up, and
+                with a quick disk and a free line its bytes are with the link when this returns.
+        """
         known = self._known.get(command.id)
         if known is not None and _other(command, known.command):
             refused: asyncio.Future[Outcome] = asyncio.get_running_loop().create_future()
             refused.set_result(self._refused(command, _TAKEN))
             return refused
         if known is None:
-            command = replace(command, id=command.id or new_id(), at=command.at or self._with.utc())
+            if not (command.id and command.at):
+                new = new or not command.id
+                command = replace(command, id=command.id or new_id(), at=command.at or self._with.utc())
             # Judged at once: from here on there is something to take back.
             judged = self._judge(command)
             if isinstance(judged, Cleared):
                 self._entering[command.id] = _Entering(judged)
-            task = asyncio.create_task(self._see_to(command, judged), name=f"command {command.id[:8]}")
+            head = self._start(judged) if new and isinstance(judged, Cleared) else _Started()
+            task = asyncio.create_task(self._see_to(command, judged, head), name=f"command {command.id[:8]}")
             known = self._known[command.id] = _Known(command, task)
         return known.outcome
 
@@ -133,9 +152,36 @@ class Submitting:
         except Exception as error:  # noqa: BLE001 -- whatever it is, the command ends in an outcome that says so
             return error
 
-    async def _see_to(self, command: Command, judged: Cleared | Refusal | Exception) -> Outcome:
+    def _start(self, judged: Cleared) -> _Started:
+        """Enter a command and hand it to its bus without a turn of the event loop, if that can be done."""
+        started = _Started()
+        bus = self._buses[judged.bus]
+        if self._closing or not bus.at_work:
+            return started
         try:
-            outcome = await self._enter(command, judged)
+            if self._with.journal.log_intent(judged.command):
+                # The bytes go first: what is told of a command must not hold them up.
+                started.outcome = bus.begin(judged)
+                self._tell_accepted(judged.command)
+        except Exception as error:  # noqa: BLE001 -- whatever it is, the command ends in an outcome that says so
+            started.fault = error
+        return started
+
+    def _tell_accepted(self, command: Command) -> None:
+        del self._entering[command.id]
+        self._with.publish(command)
+        self._with.publish(Accepted(command.id, self._with.utc()))
+
+    async def _see_to(
+        self, command: Command, judged: Cleared | Refusal | Exception, started: _Started
+    ) -> Outcome:
+        try:
+            if started.fault is not None:
+                raise started.fault
+            if started.outcome is not None:
+                outcome = await asyncio.shield(started.outcome)
+            else:
+                outcome = await self._enter(command, judged)
         except Exception as error:
             log.exception("a command ended in a fault of this program")
             self._fault.met(error)
@@ -174,11 +220,11 @@ class Submitting:
         else:
             if earlier is not None:
                 return self._earlier(command, earlier)
-        del self._entering[command.id]
-        self._with.publish(command)
         if entering.taken_back is not None:
+            del self._entering[command.id]
+            self._with.publish(command)
             return await self._end(command, self._cancelled(command, entering.taken_back))
-        self._with.publish(Accepted(command.id, self._with.utc()))
+        self._tell_accepted(command)
         return await self._buses[judged.bus].execute(judged)
 
     async def _refuse(self, command: Command, outcome: Outcome) -> Outcome:
