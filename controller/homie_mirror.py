@@ -20,8 +20,18 @@ from controller.homie_publications import (
     targets_of,
     watch_message,
 )
+from controller.homie_sequences import progress_message
 from controller.homie_values import encode
-from controller.records import Alert, BusStatus, Command, Lock, Outcome, StateChange, StateValue
+from controller.records import (
+    Alert,
+    BusStatus,
+    Command,
+    Lock,
+    Outcome,
+    SequenceProgress,
+    StateChange,
+    StateValue,
+)
 
 __all__ = ["Mirror", "Snapshot"]
 
@@ -37,6 +47,7 @@ class Snapshot:
     buses: Iterable[BusStatus]
     alerts: Iterable[Alert]
     locks: Iterable[Lock]
+    sequences: Iterable[SequenceProgress] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +131,21 @@ class Mirror:
             over = [t for t in there if "/$alert/" in t and t not in topics]
             changed += self.put([Publication(topic, b"") for topic in over])
         changed += self.put([*wanted, alerts_message(self.site, self._alerts.values())])
+        for progress in found.sequences:
+            changed += self.put([progress_message(self.site.root.id, progress)])
         self._locks = {lock.id: lock for lock in found.locks}
         return changed + self.put([locks_message(self.site, self._locks.values())])
+
+    def stands(self, record: Alert | Lock | BusStatus | SequenceProgress) -> list[Publication]:
+        """Something of which the newest word counts."""
+        match record:
+            case Alert():
+                return self.alert(record)
+            case Lock():
+                return self.lock(record)
+            case BusStatus():
+                return self.bus(record)
+        return self.put([progress_message(self.site.root.id, record)])
 
     def state(self, change: StateChange) -> list[Publication]:
         """A state has changed, or is known in another way."""

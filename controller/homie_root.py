@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from controller.homie_devices import Node
+from controller.homie_sequences import SetSequence, sequence_nodes
 from controller.homie_values import Datatype, Property
 from controller.records import LinkState
 from controller.site import LoadedSite
@@ -21,6 +22,7 @@ __all__ = [
     "OwnTarget",
     "Ping",
     "SetLock",
+    "SetSequence",
     "Watch",
     "bus_node",
     "object_schema",
@@ -72,7 +74,7 @@ class Ping:
     property: Property
 
 
-OwnTarget = Watch | AllOff | SetLock | Claim | Ping
+OwnTarget = Watch | AllOff | SetLock | Claim | Ping | SetSequence
 
 
 def bus_node(bus: str) -> str:
@@ -121,7 +123,8 @@ def root_nodes(loaded: LoadedSite) -> tuple[tuple[Node, ...], dict[tuple[str, st
         watch = Property("watch", "Publish traffic for", Datatype.DURATION, settable=True)
         own[bus_node(bus), "watch"] = Watch(watch, bus)
         nodes.append(Node(bus_node(bus), f"Bus {bus}", (*_BUS, watch)))
-    return tuple(nodes), own
+    sequences, targets = sequence_nodes(loaded)
+    return (*nodes, *sequences), {**own, **targets}
 
 
 _BUS = (

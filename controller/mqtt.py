@@ -38,6 +38,7 @@ from controller.records import (
     Lost,
     Outcome,
     Record,
+    SequenceProgress,
     StateChange,
     new_id,
 )
@@ -50,7 +51,9 @@ __all__ = ["MqttBridge"]
 
 log = logging.getLogger(__name__)
 
-_KINDS = frozenset(("Command", "Accepted", "Outcome", "StateChange", "Alert", "Lock", "BusStatus", "Event"))
+_KINDS = frozenset(
+    "Command Accepted Outcome StateChange Alert Lock BusStatus Event SequenceProgress".split()  # noqa: SIM905 -- one line
+)
 _SHORTEST_PAUSE, _LONGEST_PAUSE = 0.5, 60.0
 _TWIN_PAUSE = 30.0
 _CONTEST_PAUSE = 0.5
@@ -156,7 +159,7 @@ class MqttBridge:
         """Take no more commands, tell the last outcomes, say goodbye."""
         self.announced.clear()
         if self._connection is not None:
-            self._connection.unsubscribe(self._mirror.site.set_filters())
+            self._connection.unsubscribe(self._orders.filters())
         await self._orders.close(_PATIENCE)
         for task in self._tasks:
             task.cancel()
@@ -246,7 +249,7 @@ class MqttBridge:
         self._own_values()
         connection.publish(root_state := site.root.state("init"))
         presence.announced = root_state.payload
-        await connection.subscribe(site.set_filters())
+        await connection.subscribe(self._orders.filters())
         await self._announce_devices(connection, list(site.units.values()))
         self._describe(connection, site.root)
         for each in announcements(site, self._announce_specs(), self._prefix):
@@ -314,9 +317,7 @@ class MqttBridge:
             return
         for message in messages:
             try:
-                if message.topic.endswith("/set") and message.topic != presence.claim_set:
-                    self._orders.take(message)
-                else:
+                if not self._orders.took(message, presence.claim_set):
                     presence.take(message)
             except TwinFound as error:
                 if self._connection is not None:
@@ -339,12 +340,8 @@ class MqttBridge:
             case Outcome():
                 self._tell_failure(record)
                 self._publish(mirror.outcome(record))
-            case Alert():
-                self._publish(mirror.alert(record))
-            case Lock():
-                self._publish(mirror.lock(record))
-            case BusStatus():
-                self._publish(mirror.bus(record))
+            case Alert() | Lock() | BusStatus() | SequenceProgress():
+                self._publish(mirror.stands(record))
             case Event(name="profile-saved"):
                 await self._take_profile(record.bus)
             case Lost():
@@ -365,7 +362,8 @@ class MqttBridge:
     async def _take_snapshot(self) -> None:
         api = self._controller
         states, buses = await api.states(), await api.buses()
-        found = Snapshot(states, buses, await api.alerts(), await api.locks())
+        last = [view.last for view in await api.sequences() if view.last is not None]
+        found = Snapshot(states, buses, await api.alerts(), await api.locks(), last)
         self._publish(self._mirror.snapshot(found))
 
     async def _poll(self) -> None:

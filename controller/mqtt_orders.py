@@ -105,11 +105,9 @@ class Orders:
         waited_for = topic in self._controller.trigger_topics()
         if waited_for and len(message.payload) <= LARGEST:
             self._controller.trigger_message(topic, message.payload, retained=message.retain)
-        if (
-            not topic.endswith("/set")
-            or topic == claim
-            or (waited_for and self.intake.site.target(topic) is None)
-        ):
+            if self.intake.site.target(topic) is None:
+                return True
+        if not topic.endswith("/set") or topic == claim:
             return waited_for
         self.take(message)
         return True
