@@ -169,7 +169,8 @@ def _numbers(data: bytes, format_: _Format) -> npt.NDArray[Any]:
     """Samples in parts of the full scale."""
     if format_.code == _FLOAT:
         values = np.frombuffer(data, f"<f{format_.bits // 8}")
-        return np.nan_to_num(values, nan=0.0, posinf=1.0, neginf=-1.0)
+        usual: npt.NDArray[Any] = np.nan_to_num(values, nan=0.0, posinf=1.0, neginf=-1.0)
+        return usual
     if format_.bits == 8:
         # Eight bits are unsigned, and rest in the middle.
         middle: Samples = np.frombuffer(data, np.uint8).astype(np.float32) - 128
@@ -179,5 +180,5 @@ def _numbers(data: bytes, format_: _Format) -> npt.NDArray[Any]:
         words = np.zeros((len(thirds), 4), np.uint8)
         words[:, 1:] = thirds
         return words.view("<i4").ravel() / np.float32(1 << 31)
-    whole: Samples = np.frombuffer(data, f"<i{format_.bits // 8}") / np.float32(1 << format_.bits - 1)
+    whole: npt.NDArray[Any] = np.frombuffer(data, f"<i{format_.bits // 8}") / np.float32(1 << format_.bits - 1)
     return whole
