@@ -19,7 +19,7 @@ from textual.screen import ModalScreen, Screen
 from textual.worker import Worker, WorkerState
 
 from controller.api import ControllerApi
-from controller.records import Command, Event, Origin, OriginKind, Outcome, Record, Traffic
+from controller.records import Command, Event, Lost, Origin, OriginKind, Outcome, Record, Traffic
 from profiles.errors import ControllerAway, LinewardenError
 from profiles.model import Value
 from tui.box_work import BoxWork
@@ -64,7 +64,8 @@ class DashboardApp(App[int]):
     ENABLE_COMMAND_PALETTE = True
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f1", "explain", "help", id="help"),
-        Binding("f2", "units", "units", id="units"),
+        # With priority the screen changes before the next key is looked at: F2 2 o typed fast is for unit 2.
+        Binding("f2", "show('units')", "units", id="units", priority=True),
         Binding("f3", "show('traffic')", "traffic", id="traffic", priority=True),
         Binding("f4", "show('profiles')", "profiles", id="profiles", priority=True),
         Binding("f5", "show('journal')", "journal", id="journal", priority=True),
@@ -140,8 +141,17 @@ class DashboardApp(App[int]):
         gathered: list[Record] = []
         came = asyncio.Event()
 
+        try:
+            records = self.api.subscribe()
+            # What happened since the model was read, and before this moment, is told by no record.
+            await self.model.read_anew(self.api)
+        except LinewardenError as error:
+            self.post_message(ControllerGone(str(error)))
+            return
+        self._look_again()
+
         async def gather() -> None:
-            async for record in self.api.subscribe():
+            async for record in records:
                 gathered.append(record)
                 came.set()
 
@@ -178,8 +188,15 @@ class DashboardApp(App[int]):
                 self.traffic.ended(record)
             elif isinstance(record, Event) and record.name == "profile-saved":
                 self.work(self._read_again, "read the site again")
+            elif isinstance(record, Lost):
+                self.work(self._catch_up, "catch up")
         if self.model.apply(message.records):
             self._look_again()
+
+    async def _catch_up(self) -> None:
+        """Records were missed: what they said of states, alerts and locks is asked for."""
+        await self.model.read_anew(self.api)
+        self._look_again()
 
     async def _read_again(self) -> None:
         """A bus has a new profile: its units may have other actions and states."""
@@ -317,6 +334,8 @@ class DashboardApp(App[int]):
         if isinstance(self.screen, ModalScreen):
             return
         self.action_units()
+        if name == "units":
+            return
         screen = self._screens_by_name[name]()
         if isinstance(screen, SimulatorScreen) and not any(bus.simulated for bus in self.model.site.buses):
             self.notify("no bus of this site is simulated", severity="warning")
