@@ -41,12 +41,12 @@ class BusSetup:
         """Whether what we send comes back round all units."""
         return self.topology == "ring"
 
-    def times(self, line: LineSettings, told: tuple[float, float] | None) -> LineTimes:
+    def times(self, line: LineSettings, told: tuple[float, float | None] | None) -> LineTimes:
         """What is known of time on the line.
 
         Args:
             line: its settings.
-            told: the adapter's least latency and its jitter in seconds, where its port can tell them; what
+            told: the adapter's least latency and its jitter in seconds, as far as its port can tell them; what
                 the site or a self-test says outranks that.
         """
         latency, jitter = told or (None, None)

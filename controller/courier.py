@@ -17,7 +17,7 @@ __all__ = ["Courier", "Recipient"]
 class Recipient(Protocol):
     """Who gets them, in the event loop."""
 
-    def on_up(self, latency: tuple[float, float] | None) -> None:
+    def on_up(self, latency: tuple[float, float | None] | None) -> None:
         """The port is open."""
 
     def on_down(self, error: LinewardenError) -> None:
@@ -48,7 +48,7 @@ class Courier:
         with contextlib.suppress(RuntimeError):
             self._loop.call_soon_threadsafe(function, *arguments)
 
-    def link_up(self, latency: tuple[float, float] | None) -> None:
+    def link_up(self, latency: tuple[float, float | None] | None) -> None:
         """The port is open."""
         self._call(self._to.on_up, latency)
 

@@ -79,7 +79,7 @@ class LinkDriver:
 
     # What happens
 
-    def opened(self, latency: tuple[float, float] | None, now: float) -> None:
+    def opened(self, latency: tuple[float, float | None] | None, now: float) -> None:
         """There is a port."""
         self.down = False
         if self._relay is not None:

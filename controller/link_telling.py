@@ -27,7 +27,7 @@ class LinkListener(Protocol):
     The one exception: what is handed to a link that has stopped is reported in the caller's thread.
     """
 
-    def link_up(self, latency: tuple[float, float] | None) -> None:
+    def link_up(self, latency: tuple[float, float | None] | None) -> None:
         """The port is open; the adapter's latency and jitter in seconds, where it can tell them."""
 
     def link_down(self, error: LinewardenError) -> None:
@@ -67,7 +67,7 @@ class Teller:
 
     # News
 
-    def up(self, latency: tuple[float, float] | None) -> None:
+    def up(self, latency: tuple[float, float | None] | None) -> None:
         """The port is open."""
         self._down = False
         self._fault = ""

@@ -244,17 +244,25 @@ class Port:
 
     # What else a port can tell
 
-    def latency(self) -> tuple[float, float] | None:
+    def latency(self) -> tuple[float, float | None] | None:
         """The adapter's least latency and its jitter in seconds, where it can tell them.
 
         A simulated adapter knows them. A USB-UART with a latency timer hands a byte on at once or when the
         timer ends, and then waits for the next USB frame (1 ms at full speed): see
-        ``tty_driver.latency_timer`` for the source.
+        ``tty_driver.latency_timer`` for the source. Of any other UART only one thing is sure: nothing comes
+        sooner than the line carries it. A pty has no line, and its other end may answer at once.
         """
         with contextlib.suppress(*_GONE):
             return float(self._device.latency_s), float(self._device.jitter_s)
-        timer = tty_driver.latency_timer(self._device.port, self._sysfs) if self._tty else None
-        return None if timer is None else (0.0, timer + _USB_FRAME)
+        if not self._tty or self._descriptor is None:
+            return None
+        timer = tty_driver.latency_timer(self._device.port, self._sysfs)
+        if timer is not None:
+            return 0.0, timer + _USB_FRAME
+        with contextlib.suppress(OSError):
+            if sys.platform == "linux" and not tty_driver.is_pty(self._descriptor):
+                return 0.0, None
+        return None
 
     def control_lines(self) -> dict[str, bool]:
         """The levels of the modem control inputs, by name; empty where the port can't tell them."""

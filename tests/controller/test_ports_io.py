@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import os
 import socket
+import sys
 import termios
 import threading
 from collections.abc import Callable, Iterator
@@ -350,6 +351,19 @@ def test_where_nothing_tells_the_latency_it_is_unknown() -> None:
             port = open_port(settings(name))
             assert port.latency() is None
             port.close()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells a pty from a UART")
+def test_of_a_uart_it_is_sure_that_nothing_comes_sooner_than_its_line_carries_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    with FarEnd() as far:
+        port = open_port(settings(far.name))
+        assert port.latency() is None  # the other end of a pty may answer at once
+        # There is no UART here without a latency timer, so a pty has to pass for one.
+        monkeypatch.setattr("controller.tty_driver.is_pty", lambda _: False)
+        assert port.latency() == (0.0, None)
+        port.close()
 
 
 def test_a_pty_counts_no_line_errors_and_has_no_control_lines() -> None:

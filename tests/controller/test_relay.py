@@ -53,6 +53,31 @@ def test_a_message_in_lockstep_goes_on_whole(payload: bytes) -> None:
     assert b"".join(relay.passes(bytes([v]), place * LAP) for place, v in enumerate(payload)) == payload
 
 
+def once_in_n_plus_2_frame_times(data: bytes, every: float, hops: int) -> bytes:
+    """What a relay would pass on that repeated a value at most once in (N + 2) frame times."""
+    out, last = bytearray(), dict.fromkeys(data, float("-inf"))
+    for place, value in enumerate(data):
+        if place * every - last[value] >= (hops + 2) * T:
+            last[value] = place * every
+            out.append(value)
+    return bytes(out)
+
+
+@pytest.mark.parametrize("hops", [1, 4, 8])
+def test_at_most_one_equal_frame_in_n_plus_2_frame_times_would_break_messages(hops: int) -> None:
+    """Why an equal frame may come round: a sender in lockstep says the next one after (N + 1) T.
+
+    Its own frame has passed the other N - 1 units and us by then. A rule by time alone that stops a frame
+    which nobody takes off stops the second `00` of such a message as well, and the sender waits in vain.
+    """
+    message = bytes.fromhex("A5 00 00 01")
+    lockstep = (hops + 1) * T
+    assert once_in_n_plus_2_frame_times(message, lockstep, hops) == bytes.fromhex("A5 00 01")
+    relay = RingRelay(LineTimes(T, hops=hops, latency=0.0, jitter=0.0))
+    passed = b"".join(relay.passes(bytes([v]), place * lockstep) for place, v in enumerate(message))
+    assert passed == message
+
+
 @pytest.mark.parametrize("hops", range(9))
 @pytest.mark.parametrize("known", [True, False])
 def test_a_frame_that_nobody_takes_off_dies(hops: int, known: bool) -> None:
