@@ -55,6 +55,9 @@ async def qualification(b: Bench, report: Path, *, cycles: int = 2, on_for: str 
     await job(b, 2)
     await b.until(lambda: isinstance(b.app.screen, ChoiceSheet), "the units")
     await b.press("enter")
+    await b.until(lambda: isinstance(b.app.screen, TextForm), "the form")
+    await b.pilot.pause()
+    assert all(each.region.bottom <= 24 for each in b.app.screen.query("Static, Input"))
     await fill(b, cycles=str(cycles), on_for=on_for, off_for="0", report=str(report))
     await b.until(lambda: isinstance(b.app.screen, AskSheet), "the question")
 

@@ -41,6 +41,11 @@ class _Form(TextForm):
 
     KEYS: ClassVar[str] = "enter goes on and begins    tab moves    esc leaves"
 
+    def on_mount(self) -> None:
+        """Its lines scroll, so that what is wrong and the keys stay in sight at 80 x 24."""
+        self.add_class("begin")
+        super().on_mount()
+
 
 class BoxScreen(MainScreen):
     """What there is to do about a box, and what came of it.
@@ -84,7 +89,7 @@ A qualification switches the unit for real. Whoever else commands it, everything
         """The jobs, and below them what came of them."""
         yield Static("", id="top", markup=False)
         yield Static("", id="figures", markup=False)
-        yield OptionList(*(Option(f"{head:<18}{does}", id=job) for job, head, does in _JOBS), id="jobs")
+        yield OptionList(*(Option(f" {head:<17}{does}", id=job) for job, head, does in _JOBS), id="jobs")
         with VerticalScroll(id="came", can_focus=True):
             yield Static("", id="came-lines", markup=False)
         yield Static("", id="keys", markup=False)
@@ -224,7 +229,7 @@ A qualification switches the unit for real. Whoever else commands it, everything
         fields = [
             ("on", "on action", plan.on, _named),
             ("off", "off action", plan.off, _named),
-            ("cycles", "how many times", str(plan.cycles), _positive),
+            ("cycles", "how many times", str(plan.cycles), _count),
             ("on-for", "seconds on in each", f"{plan.on_for:g}", _number),
             ("off-for", "seconds off in each", f"{plan.off_for:g}", _number),
             ("report", "report (empty: named by unit and time)", "", lambda _: ""),
@@ -243,7 +248,7 @@ A qualification switches the unit for real. Whoever else commands it, everything
             {},
             texts["off"],
             {},
-            int(float(texts["cycles"])),
+            int(texts["cycles"]),
             float(texts["on-for"]),
             float(texts["off-for"]),
         )
@@ -271,6 +276,10 @@ def _switchable(site: SiteView, unit: str) -> bool:
     except LinewardenError:
         return False
     return True
+
+
+def _count(text: str) -> str:
+    return "" if text.isascii() and text.isdigit() and int(text) else "give a whole number from 1 up"
 
 
 def _named(text: str) -> str:
