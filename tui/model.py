@@ -91,11 +91,18 @@ class HallModel:
     async def read(cls, api: ControllerApi) -> HallModel:
         """Everything as it is now."""
         model = cls(await api.site())
-        model.states = await api.states()
-        model.status = {status.bus: status for status in await api.buses()}
-        model.alerts = {alert.id: alert for alert in await api.alerts()}
-        model.locks = {lock.id: lock for lock in await api.locks()}
+        await model.read_anew(api)
         return model
+
+    async def read_anew(self, api: ControllerApi) -> None:
+        """All but the site as it is now: where records were missed, or may have been.
+
+        Records of before that come after it do no harm: those behind them lead to the same end.
+        """
+        self.states = await api.states()
+        self.status = {status.bus: status for status in await api.buses()}
+        self.alerts = {alert.id: alert for alert in await api.alerts()}
+        self.locks = {lock.id: lock for lock in await api.locks()}
 
     def apply(self, records: Iterable[Record]) -> bool:
         """Take records in; whether anything that the units screen shows has changed."""

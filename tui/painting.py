@@ -33,6 +33,12 @@ _STATES_AT = 26
 """The column at which states begin, where the screen is wide enough."""
 
 
+_NARROW = 40
+"""Cells below which the time makes room for what is wrong."""
+_JOINERS = dict.fromkeys((0x200B, 0x200C, 0x200D, 0x2060, 0xFE0E, 0xFE0F))
+"""Signs without a width of their own (Unicode, chapters 23.2 and 23.4)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Line:
     """One line of the screen."""
@@ -45,8 +51,11 @@ class Line:
 
 
 def fit(text: str, width: int) -> str:
-    """Text that is at most so many cells wide, with an ellipsis where it was cut."""
-    shown = plain(text)
+    """Text that is at most so many cells wide, with an ellipsis where it was cut.
+
+    What joins or varies the signs beside it is left out: terminals do not agree on how wide those are then.
+    """
+    shown = plain(text).translate(_JOINERS)
     if cell_len(shown) <= width:
         return shown
     return set_cell_size(shown, max(0, width - 1)).rstrip() + "…" if width > 0 else ""
@@ -73,8 +82,10 @@ def top_line(
     if not signs:
         signs.append(("all well", looks.well))
     right = Text("  ").join(Text(word, style) for word, style in signs)
-    right.append(f"   {clock_time(now)[:8]} ", looks.quiet)
+    right.append(f"   {clock_time(now)[:8]} " if width >= _NARROW else " ", looks.quiet)
     named = f"{model.site.title}: {screen}" if screen else model.site.title
+    if screen and cell_len(plain(named)) > width - right.cell_len - 2:
+        named = screen
     title = Text(" " + fit(named, max(4, width - right.cell_len - 2)), looks.strong)
     title.append(" " * max(1, width - title.cell_len - right.cell_len))
     return _cut(title.append_text(right), width)
@@ -113,7 +124,7 @@ def alert_lines(
 def folded(text: str, width: int, rows: int) -> list[str]:
     """Text over at most so many rows, broken between words; an ellipsis where it is longer."""
     lines = [""]
-    words = plain(text).split()
+    words = plain(text).translate(_JOINERS).split()
     for place, word in enumerate(words):
         longer = f"{lines[-1]} {word}" if lines[-1] else word
         if cell_len(longer) <= width:

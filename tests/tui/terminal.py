@@ -60,6 +60,10 @@ class Terminal:
         """Type a text as it is."""
         self._tmux("send-keys", "-l", text)
 
+    def resize(self, width: int, height: int) -> None:
+        """Make its window another size."""
+        self._tmux("resize-window", "-x", str(width), "-y", str(height))
+
     @property
     def screen(self) -> str:
         """What the terminal shows."""

@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable, Iterator
 
 import pytest
+from rich.cells import cell_len
 
 from tests.tui.conftest import Desk
 from tests.tui.terminal import Terminal
@@ -125,3 +126,53 @@ def test_nothing_from_the_wire_or_a_file_steers_the_terminal(desk: Desk, termina
     shown = screen.until("␛", "reconstructed")
     assert "\x1b" not in shown
     assert "\u202e" not in shown
+
+
+ODD_SITE = """
+[site]
+id = "larkfield-hall"
+title = "{long}"
+
+[buses.hall]
+port = "sim://pellgate-chain?units=3&topology=ring"
+profile = "pellgate-chain"
+topology = "ring"
+units_expected = 3
+
+[units.one]
+bus = "hall"
+address = 1
+title = "{wide}"
+[units.two]
+bus = "hall"
+address = 2
+title = "{joined}"
+[units.three]
+bus = "hall"
+address = 3
+title = "{marked}"
+"""
+
+
+@pytest.mark.slow
+def test_odd_names_and_a_window_that_becomes_tiny_and_large_again(desk: Desk, terminal: Open) -> None:
+    text = ODD_SITE.replace("{long}", "Larkfield Hall " * 13).replace("{wide}", "宽字符" * 60)
+    text = text.replace("{joined}", "👩\u200d🔧🎚\ufe0f" * 40).replace("{marked}", "e\u0301\u0327" * 60)
+    desk.write("site.toml", text)
+    screen = terminal("dash")
+    screen.until("Before you switch anything")
+    screen.type("Enter")
+    before = screen.until("ring of 3", "back to the adapter", "F5 journal", holds=understood)
+    screen.resize(20, 5)
+    screen.until("Larkfield", "宽字", holds=lambda shown: "journal" not in shown)
+    screen.type("F3")
+    screen.until("Traffic", holds=lambda shown: "宽" not in shown)
+    screen.type("F2")
+    screen.resize(200, 60)
+    screen.until("back to the adapter", "mute ? unknown")
+    screen.resize(80, 24)
+    after = screen.until("back to the adapter", "F5 journal")
+    rows = [row for row in after.split("\n") if "power ?" in row]
+    assert rows == [row for row in before.split("\n") if "power ?" in row]
+    # The ellipses of the titles and the states behind them stand in one column, whatever the titles are.
+    assert {cell_len(row.split("power")[0]) for row in rows} == {26}

@@ -77,10 +77,12 @@ def place_text(places: Sequence[tuple[str, str]], here: str, width: int, looks: 
     """The screens that there are, by their keys; the one that is shown stands in brackets."""
     text = Text(" ")
     for key, word in places:
-        if text.cell_len + len(key) + len(word) + 2 > width:
+        shown = f"[{key} {word}]" if word == here else f"{key} {word}"
+        if text.cell_len + len(shown) > width:
             break
         if word == here:
-            text.append(f"[{key} {word}] ", looks.line)
+            text.append(f"{shown} ", looks.line)
         else:
             text.append(key, looks.strong).append(f" {word} ", looks.quiet)
+    text.rstrip()
     return text

@@ -57,7 +57,7 @@ class BitsPanel(Static):
         end = min(self._first + _BYTES_SHOWN, len(saying.data))
         parity = ", parity" if frame.parity_bit(0) is not None else ""
         head = (
-            f" {self._first + 1}-{end} of {len(saying.data)}, reconstructed from {bus.baud:g} baud {frame},"
+            f" {self._first + 1}-{end} of {len(saying.data)}, reconstructed from {bus.baud:g} {frame},"
             f" not measured: start, {order.value} first{parity}, stop"
         )
         lines = [Text(fit(head, width - 1), looks.quiet)]
