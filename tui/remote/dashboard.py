@@ -69,7 +69,7 @@ class BrokerDashboard(DashboardApp):
     @property
     def note(self) -> str:
         """What of the way to the sites every screen says."""
-        return note(self._sites.mirror)
+        return note(self._sites.mirror, self._sites.silent_for)
 
     def links(self, width: int, looks: Looks) -> Text:
         """How far away each site is."""

@@ -134,7 +134,8 @@ class Follower:
                 await self._stay(connection)
             except BrokerError as error:
                 self._connection = None
-                self._tell(self.mirror.lost(error.what, error.todo.removeprefix("see "), self.utc()))
+                look_at = error.todo.removeprefix("see ") or "the broker, and the network on the way to it"
+                self._tell(self.mirror.lost(error.what, look_at, self.utc()))
             finally:
                 self._connection = None
                 if connection is not None:

@@ -84,6 +84,7 @@ def link_line(words: Sequence[SiteWords], width: int, looks: Looks) -> Text:
     if len(said) < len(words):
         text.append(f"and {len(words) - len(said)} more", looks.quiet)
     text.rstrip()
+    text.truncate(width, overflow="ellipsis")
     return text
 
 
@@ -95,11 +96,16 @@ def _cells(parts: Sequence[str]) -> int:
     return 1 + sum(cell_len(part) for part in parts) + len(_BETWEEN) * (len(parts) - 1)
 
 
-def note(mirror: Mirror) -> str:
+def note(mirror: Mirror, silent_for: Callable[[str], float | None]) -> str:
     """What every screen has to say of the way to the sites; empty where all is well."""
     if mirror.broker is not None:
         return "broker out of reach"
     away = [site for site in mirror.sites.values() if not site.ready]
     if len(away) == 1:
         return f"{fit(away[0].found.title, 20)} {_SHORT[away[0].standing]}"
-    return f"{len(away)} of {len(mirror.sites)} sites away" if away else ""
+    if away:
+        return f"{len(away)} of {len(mirror.sites)} sites away"
+    silent = [site for site in mirror.sites.values() if silent_for(site.id) is not None]
+    if len(silent) == 1:
+        return f"{fit(silent[0].found.title, 20)} does not answer"
+    return f"{len(silent)} of {len(mirror.sites)} sites do not answer" if silent else ""
