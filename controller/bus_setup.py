@@ -46,7 +46,7 @@ class BusSetup:
 
         Args:
             line: its settings.
-            told: the adapter's least latency and its jitter in seconds, as far as its port can tell them; what
+            told: the adapter's least latency and its jitter in seconds, as far as its port tells them; what
                 the site or a self-test says outranks that.
         """
         latency, jitter = told or (None, None)

@@ -12,10 +12,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from controller.api import ActionView, BusView, UnitView
+from controller.health import Health
 from controller.homie import HomieSite
 from controller.homie_devices import Publication, Waits
 from controller.homie_publications import json_payload
-from controller.homie_root import ABOUT, ALERTS, OFF_OUTCOME, PING, bus_node
+from controller.homie_root import ABOUT, ALERTS, HEALTH, OFF_OUTCOME, PING, bus_node
 from controller.plain import to_plain
 from controller.records import Alert, Outcome
 from controller.views import site_view
@@ -25,6 +26,7 @@ __all__ = [
     "BusAbout",
     "about_messages",
     "alerts_message",
+    "health_message",
     "off_outcome_message",
     "ping_message",
 ]
@@ -79,6 +81,12 @@ def alerts_message(site: HomieSite, alerts: Iterable[Alert]) -> Publication:
     told = [to_plain(alert) for alert in alerts]
     topic = site.root.value_topic(ALERTS.id, "standing")
     return Publication(topic, json_payload(told), waits=Waits.NEWEST)
+
+
+def health_message(site: HomieSite, health: Health) -> Publication:
+    """How the controller is."""
+    topic = site.root.value_topic("controller", HEALTH.id)
+    return Publication(topic, json_payload(to_plain(health)), waits=Waits.NEWEST)
 
 
 def ping_message(site: HomieSite, word: str) -> Publication | None:

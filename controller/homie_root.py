@@ -15,6 +15,7 @@ __all__ = [
     "ABOUT",
     "ALERTS",
     "ALL",
+    "HEALTH",
     "OFF_OUTCOME",
     "PING",
     "AllOff",
@@ -35,6 +36,7 @@ ALL = "all"
 ABOUT = Property("about", "What hangs on it, and what its profile says", Datatype.JSON)
 ALERTS = Node("alerts", "Alerts", (Property("standing", "Those that stand", Datatype.JSON),))
 PING = Property("ping", "Comes back", Datatype.STRING, settable=True, retained=False)
+HEALTH = Property("health", "How it is", Datatype.JSON)
 OFF_OUTCOME = Property("off-outcome", "What became of off", Datatype.JSON, retained=False)
 
 
@@ -108,6 +110,7 @@ def root_nodes(loaded: LoadedSite) -> tuple[tuple[Node, ...], dict[tuple[str, st
                 Property("commands", "Commands and refusals, counted", Datatype.JSON),
                 Property("response-prefix", "Where response topics must lie", Datatype.STRING),
                 PING,
+                HEALTH,
             ),
         ),
         Node("locks", "Service locks", (Property("standing", "Those that stand", Datatype.JSON), lock)),

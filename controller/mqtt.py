@@ -18,7 +18,7 @@ from typing import Self
 from controller.homie import HomieSite
 from controller.homie_devices import Device, Publication
 from controller.homie_mirror import Mirror, Snapshot
-from controller.homie_overview import about_messages
+from controller.homie_overview import about_messages, health_message
 from controller.homie_publications import log_message
 from controller.mqtt_announce import announcements
 from controller.mqtt_connection import Connection
@@ -190,7 +190,8 @@ class MqttBridge:
 
     def _trouble(self, error: BrokerError) -> None:
         text = f"the MQTT broker at {self.settings.host}: {error.what}"
-        self._controller.alert("mqtt", "site", text, error.todo or "the broker, and the network to it")
+        look_at = (error.todo or "the broker, and the network to it").removeprefix("see ")
+        self._controller.alert("mqtt", "site", text, look_at)
         line = self._few.line(str(error))
         if line is not None:
             log.warning("%s", line)
@@ -368,13 +369,15 @@ class MqttBridge:
 
     async def _poll(self) -> None:
         """Counters change with every byte: they are looked at now and then."""
-        turn = 0
+        turn = -1
         while True:
             await asyncio.sleep(_POLL_EVERY)
             turn += 1
             if turn % _BUSES_EVERY == 0:
                 for status in await self._controller.buses():
                     self._publish(self._mirror.bus(status, counters=True))
+                health = await self._controller.health()
+                self._publish(self._mirror.put([health_message(self._mirror.site, health)]))
             connection = self._connection
             if connection is not None:
                 self._orders.dropped(connection.take_unread_dropped())

@@ -6,7 +6,7 @@ the ring, such as one that noise made: it comes back to us after a lap, again an
 
 By its time alone it can't be told from the next frame of a sender in lockstep, if that is an equal one: a
 message of `00 00` looks just so, (N + 1) T apart. A rule of one equal frame in (N + 2) T would stop the
-second `00`, and its sender would wait in vain (tests/controller/test_relay.py shows it). So an equal frame may
+second `00`, whose sender would wait in vain (tests/controller/test_relay.py shows it). So an equal frame may
 come round a few times before it is stopped: one frame a lap, which is no storm. Equal frames that come sooner
 than a lap are two frames, and both are passed on.
 

@@ -15,10 +15,11 @@ from pathlib import Path
 
 from controller.alerts import AlertBook
 from controller.all_off import off_commands, would_energise
-from controller.api import JournalEntry, JournalQuery, ProbeReport, ProfileText, SiteView
+from controller.api import JournalEntry, JournalQuery, ProfileText, SiteView
 from controller.automation import Automated, Automation
 from controller.bus import Bus
 from controller.by_hand import enter_by_hand
+from controller.care import Cared
 from controller.command_queue import TakenBack
 from controller.fanout import Fanout
 from controller.from_site import bus_rules, bus_setup, end_own_lines, keeping, unit_rules
@@ -26,7 +27,6 @@ from controller.guard import Cleared, Gate
 from controller.journal import Journal
 from controller.journal_watch import JournalWatch
 from controller.lock_book import LockBook
-from controller.probing import probe_bus
 from controller.profile_keeping import profile_text, save
 from controller.records import (
     Alert,
@@ -41,7 +41,6 @@ from controller.records import (
     Record,
     StateValue,
 )
-from controller.reloading import Differences, Running, reload_site
 from controller.remembering import begin_after_damage, first_states, remember_commands
 from controller.site import LoadedSite
 from controller.submitting import Submitting
@@ -50,7 +49,7 @@ from controller.upkeep import Upkeep
 from controller.views import site_view
 from controller.waiting import Clock, monotonic
 from profiles.compiled import CompiledProfile
-from profiles.errors import BadValue, InputError, JournalError, NotKnown
+from profiles.errors import BadValue, JournalError, NotKnown
 from profiles.model import Value
 
 __all__ = ["Controller"]
@@ -58,7 +57,7 @@ __all__ = ["Controller"]
 log = logging.getLogger(__name__)
 
 
-class Controller(Automated):
+class Controller(Automated, Cared):
     """One site's controller; implements ``ControllerApi``.
 
     Make one with ``open``; end it with ``close``.
@@ -76,6 +75,7 @@ class Controller(Automated):
         self._journal = journal
         self._utc = utc
         self._clock = clock
+        self._began = utc()
         self._fanout = Fanout()
         publish = self._fanout.publish
         self._alerts = AlertBook(publish, utc)
@@ -336,64 +336,3 @@ class Controller(Automated):
             self._fanout.publish(Event(bus, None, "profile-saved", self._utc()))
 
         await self._buses[bus].take_profile(compiled, adopted)
-
-    def stuck(self) -> dict[str, str]:
-        """The buses that don't move, and what of them has stopped; empty while all is well."""
-        return self._upkeep.stuck()
-
-    async def reload(self, loaded: LoadedSite) -> Differences:
-        """Go on with a new version of the site file; only what has changed starts anew, and nothing is sent.
-
-        Raises:
-            InputError: it is another site.
-        """
-        running = Running(
-            self._loaded,
-            self._gate,
-            self._states,
-            self._buses,
-            self._alerts,
-            self._upkeep,
-            self._commands,
-            self._fanout.publish,
-            self._utc,
-            self._make_bus,
-            self._take_profile,
-        )
-        async with self._saving:
-            found = await reload_site(running, loaded)
-        self._watch.keeping = keeping(loaded.site.journal)
-        return found
-
-    # Diagnosis and simulation
-
-    def _bus(self, name: str) -> Bus:
-        if name not in self._buses:
-            raise NotKnown(f"no bus is called {name!r}", todo=f"known are {', '.join(self._buses)}")
-        return self._buses[name]
-
-    async def probe(self, bus: str) -> ProbeReport:
-        """Find out who answers.
-
-        Raises:
-            NotKnown: there is no such bus, or its profile has no probe.
-        """
-        return await probe_bus(self._bus(bus), self._loaded, self.submit, self._utc)
-
-    async def _scheduled_probe(self, bus: str) -> bool:
-        report = await probe_bus(self._bus(bus), self._loaded, self.submit, self._utc, scheduled=True)
-        return report.well
-
-    async def simulate(self, bus: str, order: str) -> str:
-        """Give a simulated bus a fault or press a button; says what it did.
-
-        Raises:
-            NotKnown: there is no such bus.
-            InputError: the bus is not simulated, or the order is none.
-        """
-        port = self._bus(bus).setup.port.port
-        if not port.startswith("sim://"):
-            raise InputError("is no simulated bus", where=bus, todo="use a bus whose port begins with sim://")
-        from controller.simulator.registry import attach
-
-        return await asyncio.to_thread(lambda: attach(port).order(order))

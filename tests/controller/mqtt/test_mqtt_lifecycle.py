@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import time
 from dataclasses import replace
 from importlib import resources
 from pathlib import Path
@@ -192,3 +193,28 @@ async def test_the_sites_own_announcements_are_retained(broker: Mosquitto, tmp_p
         found = await _retained(broker, "discovery/#")
     assert json.loads(found["discovery/larkfield/mixer"]) == {"name": "Stage mixer", "base": f"{ROOT}-mixer"}
     assert len(found) == 2
+
+
+async def test_how_the_controller_is_can_be_seen(broker: Mosquitto, tmp_path: Path) -> None:
+    async with watching(broker, f"{ROOT}/controller/health") as watcher:
+        before = time.time()
+        async with hall_at(broker.settings, tmp_path) as hall:
+            await watcher.until(lambda: (watcher.newest(f"{ROOT}/controller/health") or b"").startswith(b"{"))
+            told = json.loads(watcher.newest(f"{ROOT}/controller/health") or b"")
+            assert before <= told["up_since"] <= time.time()
+            assert (told["journal"], told["buses"], told["alerts"], told["locks"]) == (
+                True,
+                {"sound": "up"},
+                0,
+                0,
+            )
+            assert told["disk_free_mb"] > 0
+            described = json.loads((await _retained(broker))[f"{ROOT}/$description"])
+            assert described["nodes"]["controller"]["properties"]["health"]["datatype"] == "json"
+            await hall.controller.simulate("sound", "unplug")
+            await hall.controller.lock("mixer", "Kim", "rewiring")
+            health = await hall.controller.health()
+            while health.buses["sound"] != "down":
+                await asyncio.sleep(0.01)
+                health = await hall.controller.health()
+            assert (health.locks, health.alerts) == (1, 1)
