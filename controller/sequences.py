@@ -155,9 +155,7 @@ class Sequences:
         buses = self._buses(plan)
         refusal = self._refusal(plan, buses, origin, agreed=agreed)
         if refusal is not None:
-            log.warning(
-                "sequence %s %s, asked for by %s: refused: %s", name, direction, _who(origin), refusal
-            )
+            log.info("sequence %s %s, asked for by %s: refused: %s", name, direction, _who(origin), refusal)
             return self._tell(self._blank(plan, origin, Phase.REFUSED, refusal))
         others = [run for run in self._active() if run in own or run.buses & buses]
         for run in others:
@@ -356,9 +354,7 @@ class Sequences:
         progress = self._tell(self._progress(run))
         name, phase = run.plan.sequence, progress.phase
         bad = phase in (Phase.FAILED, Phase.DONE_IN_PART, Phase.UNDONE)
-        log.log(
-            logging.WARNING if bad else logging.INFO, "sequence %s %s: %s", name, run.plan.direction, phase
-        )
+        log.info("sequence %s %s: %s", name, run.plan.direction, phase)
         text = f"sequence {name} {run.plan.direction}: {phase.value}: {progress.text}" if bad else None
         self._with.alert(
             f"sequence-{name}", "site", text, "the unit that is named; `linewarden sequence`" if bad else ""

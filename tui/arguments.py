@@ -59,6 +59,8 @@ def build_parser() -> argparse.ArgumentParser:
         _status,
         _act,
         _off,
+        _sequence,
+        _triggers,
         _presume,
         _lock,
         _unlock,
@@ -188,6 +190,34 @@ def _off(commands: _Commands) -> None:
 
 _OFF = """De-energises everything, or one unit, group or bus, now: past locks and queues; power
 amplifiers first. It is no emergency stop: it needs the adapter, the line and the gear to work."""
+
+
+def _sequence(commands: _Commands) -> None:
+    command = commands.add(
+        "sequence",
+        "bring a hall up or take it down, step by step",
+        long="Starts a sequence (up), stops it (down, in reverse) or cancels it on its way, and tells each "
+        "step. Without NAME it lists all. It goes on in the running controller, also after Ctrl-C here.",
+        epilog="example: linewarden sequence evening start",
+    )
+    command.add_argument("name", metavar="NAME", nargs="?", help="a sequence of the site")
+    command.add_argument(
+        "order",
+        metavar="start|stop|cancel",
+        nargs="?",
+        choices=("start", "stop", "cancel", "show"),
+        default="show",
+        help="without it, its steps are shown",
+    )
+    _yes(command)
+    _site(command)
+    _json(command)
+
+
+def _triggers(commands: _Commands) -> None:
+    command = commands.add("triggers", "what each trigger waits for, and what it last did")
+    _site(command)
+    _json(command)
 
 
 def _presume(commands: _Commands) -> None:

@@ -144,3 +144,20 @@ def test_times_that_the_site_does_not_give() -> None:
     assert timing_of(trigger({"at": "19:30"})).pulse
     assert timing_of(trigger({"topic": "a", "payload": "x"})).pulse
     assert not timing_of(trigger({"topic": "a", "payload": "x", "off_payload": "y"})).pulse
+
+
+def test_what_the_page_shows_is_a_sound_site(tmp_path: Path) -> None:
+    page = (Path(__file__).resolve().parents[2] / "docs" / "triggers.md").read_text(encoding="utf-8")
+    examples = [part.split("```")[0] for part in page.split("```toml\n")[1:]]
+    assert len(examples) == 2
+    site = RING.replace('group = "audio"', 'group = "amps"').replace(
+        'role = "preamplifier"\ngroup = "amps"', 'role = "preamplifier"'
+    )
+    lights = """
+[buses.lights]
+port = "sim://midi-scene?units=1&topology=open"
+profile = "midi-scene"
+topology = "open"
+"""
+    text = "\n".join((site, lights, *examples))
+    assert check_site(write_site(tmp_path, text, chain=chain_text())) == []
