@@ -202,7 +202,13 @@ def compare(
         reasons.append(f"an edge of byte {worst.original} is {worst.edge:+.3f} bit times off")
     if worst is None:
         notes.append("the edges can't be compared: one of them has none, or no byte is on both")
-    dead = _dead_times(original, replay, told)
+    # What an adapter says of times is no better than its latency, which only adds.
+    measured = bool(len(original.segment.edges) and len(replay.segment.edges))
+    dead = _dead_times(original, replay, told, judged=measured)
+    if dead and not measured:
+        notes.append(
+            "dead times are shown and not judged: a recording has an adapter's times, not the line's"
+        )
     differing = [each for each in dead if each.differs]
     if differing:
         notes.append(f"the dead time differs before {len(differing)} of {len(dead)} bytes: no mismatch")
@@ -366,7 +372,7 @@ def frame_edges(part: DecodedSegment, index: int) -> FloatArray | None:
 
 
 def _dead_times(
-    original: DecodedSegment, replay: DecodedSegment, pairs: Sequence[Pair]
+    original: DecodedSegment, replay: DecodedSegment, pairs: Sequence[Pair], *, judged: bool
 ) -> tuple[DeadTime, ...]:
     """Side by side, for each frame that follows the same frame on both sides within a burst."""
     ours, theirs = original.segment.frames.dead_times, replay.segment.frames.dead_times
@@ -384,6 +390,7 @@ def _dead_times(
         )
         if follows and one is not None and other is not None and one not in first:
             was, now = float(ours[one]), float(theirs[other])
-            told.append(DeadTime(one, was, now, not math.isclose(was, now, abs_tol=_DEAD_BITS * bit)))
+            differs = judged and not math.isclose(was, now, abs_tol=_DEAD_BITS * bit)
+            told.append(DeadTime(one, was, now, differs))
         before = pair
     return tuple(told)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from profiles.bench.bit_order import OrderFinding, find_bit_order
-from profiles.bench.capture import Capture, Channel, ChannelKind
+from profiles.bench.capture import Capture, Channel, ChannelKind, Heard, RecordedLine
 from profiles.bench.levels import Levels
 from profiles.bench.line_fit import LineFit, LineOverrides
 from profiles.bench.loop import Line, Loop, find_loop
@@ -20,7 +20,15 @@ from profiles.bench.uart import FrameError, bursts
 from profiles.errors import BadValue
 from profiles.frames import BitOrder, FrameFormat
 
-__all__ = ["DecodeOptions", "DecodedChannel", "DecodedSegment", "Decoding", "decode", "decode_capture"]
+__all__ = [
+    "DecodeOptions",
+    "DecodedChannel",
+    "DecodedSegment",
+    "Decoding",
+    "decode",
+    "decode_capture",
+    "decode_heard",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,6 +164,21 @@ def decode(
     return Decoding(capture, channels, loop)
 
 
+def decode_heard(
+    heard: Sequence[Heard], line: RecordedLine, options: DecodeOptions | None = None, *, name: str = "heard"
+) -> DecodedChannel:
+    """What an adapter heard of a line, as a decoded channel: to be compared like a capture.
+
+    Args:
+        heard: bytes with their times, in their order.
+        line: the line settings that the adapter listened with.
+        options: where a burst ends, and the order of bits if it is another than the line's.
+        name: the channel's.
+    """
+    channel = Channel(name, ChannelKind.BYTES, f"bytes {name}", heard=tuple(heard), line=line)
+    return _decode_channel(channel, options or DecodeOptions())
+
+
 def _has_bytes(channel: DecodedChannel) -> bool:
     """Whether the loop can use it: a line that is silent counts, one that is no serial line doesn't."""
     main = channel.main
@@ -172,6 +195,8 @@ def _as_line(channel: DecodedChannel) -> Line:
 
 def _decode_channel(channel: Channel, options: DecodeOptions) -> DecodedChannel:
     if channel.kind is ChannelKind.BYTES:
+        if options.bit_order is None and channel.line is not None:
+            options = replace(options, bit_order=BitOrder(channel.line.bit_order))
         return DecodedChannel(channel, None, (_in_bytes(recorded_segment(channel), options),), channel.notes)
     levels = channel.levels(options.threshold, options.hysteresis)
     edges, notes = channel.edges(levels)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -68,3 +69,29 @@ def test_the_walk_works_as_typed(desk: Desk) -> None:
     picture = ET.parse(desk.folder / "my-bench" / "both.svg")
     # A waveform of each side for each of the four bytes.
     assert len(picture.getroot().findall(".//{http://www.w3.org/2000/svg}polyline")) == 8
+
+
+@pytest.mark.slow
+def test_a_recording_is_compared_with_a_capture_and_with_another(desk: Desk) -> None:
+    shutil.copy(ROOT / "tests" / "data" / "captures" / "power-on_1.csv", desk.folder)
+    chain = desk.chain(units=2)
+    desk.start("run").until("running")
+    for name, action in (("one", "power-on"), ("two", "power-on"), ("three", "standby")):
+        listener = desk.start("listen", "hall", "--seconds", "30", "--record", f"{name}.jsonl", "--json")
+        for level in range(1, 60):
+            # A knob is turned until the listener is there to hear it: that is no part of what we send.
+            chain.order(f"press 1 set-volume level={level}")
+            if "Volume told" in listener.soon():
+                break
+        assert desk.run("act", "unit-1", action).code == 0
+        listener.soon()
+        listener.end(signal.SIGINT)
+    sent = ("--replay-channel", "sent", "--burst-gap", "30", "--json")
+    with_capture = desk.run("compare", "power-on_1.csv", "one.jsonl", *sent)
+    assert (with_capture.code, with_capture.document["verdict"]) == (0, "same"), with_capture
+    assert with_capture.document["frames"] == {"original": 4, "replay": 4}
+    assert desk.run("compare", "one.jsonl", "two.jsonl", "--channel", "sent", *sent).code == 0
+    # The echo against what was sent, in one recording.
+    assert desk.run("compare", "one.jsonl", "--channel", "echoed", *sent).code == 0
+    other = desk.run("compare", "one.jsonl", "three.jsonl", "--channel", "sent", *sent)
+    assert (other.code, other.document["verdict"]) == (1, "different")
