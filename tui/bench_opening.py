@@ -151,6 +151,8 @@ def caption(reader: Reader) -> list[tuple[str, str]]:
     dead = reading.dead_time(byte)
     if dead is not None:
         told.append(("quiet", f"after {dead / reading.bit(byte):.1f} idle bits"))
+    if not len(reading.edges):
+        told.append(("care", "drawn from its bits: no waveform was recorded"))
     if error is FrameError.FRAMING:
         told.append(("wrong", "? no stop bit where it should be"))
     elif error is FrameError.PARITY:

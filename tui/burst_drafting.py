@@ -193,9 +193,18 @@ def observation_block(title: str, proposal: Proposal, data: bytes, day: dt.date,
     return "\n".join(lines) + "\n"
 
 
-def evidence_block(action: str, address: int | None, data: bytes, day: dt.date, note: str) -> str:
-    """Where the new action came from."""
+def evidence_block(
+    action: str,
+    address: int | None,
+    data: bytes,
+    day: dt.date,
+    note: str,
+    capture: tuple[str, str] | None = None,
+) -> str:
+    """Where the new action came from; ``capture`` is its file, beside the profile, and the channel in it."""
     lines = ["[[evidence]]", f"action = {value_text(action)}"]
+    if capture is not None:
+        lines += [f"capture = {value_text(capture[0])}", f"channel = {value_text(capture[1])}"]
     if address is not None:
         lines.append(f"address = {address}")
     lines += [f'bytes = "{hexadecimal(data)}"', f"taken = {day.isoformat()}", f"note = {value_text(note)}"]

@@ -5,18 +5,19 @@ from __future__ import annotations
 import argparse
 import asyncio
 import sys
+from pathlib import Path
 
 from controller.api import ControllerApi
 from controller.local import LocalServer
 from controller.local_client import LocalClient
-from controller.site import load_site
+from controller.site import LoadedSite, load_site
 from controller.state_folder import Claim
 from profiles.errors import ControllerAway, InputError
 from tui.app import DashboardApp
 from tui.model import HallModel
 from tui.session import find_site, me, own_controller, state_folder
 
-__all__ = ["run", "show"]
+__all__ = ["run", "show", "show_site"]
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -29,19 +30,25 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.broker is not None:
         return asyncio.run(_behind_a_broker(arguments))
     loaded = load_site(find_site(arguments))
-    folder = state_folder(arguments, loaded)
+    return asyncio.run(show_site(loaded, state_folder(arguments, loaded)))
 
-    async def main() -> int:
-        try:
-            client = await LocalClient.connect(folder)
-        except ControllerAway:
-            with Claim(folder) as claim:
-                async with own_controller(loaded, claim) as controller, LocalServer(controller, claim):
-                    return await show(controller)
-        async with client:
-            return await show(client)
 
-    return asyncio.run(main())
+async def show_site(loaded: LoadedSite, folder: Path, captures: tuple[Path, ...] | None = None) -> int:
+    """The dashboard on a site's running controller, or on one of its own.
+
+    Args:
+        loaded: the site.
+        folder: where its controller keeps its journal.
+        captures: shown first, on the bench; None for the units.
+    """
+    try:
+        client = await LocalClient.connect(folder)
+    except ControllerAway:
+        with Claim(folder) as claim:
+            async with own_controller(loaded, claim) as controller, LocalServer(controller, claim):
+                return await show(controller, captures)
+    async with client:
+        return await show(client, captures)
 
 
 async def _behind_a_broker(arguments: argparse.Namespace) -> int:
@@ -59,7 +66,8 @@ async def _behind_a_broker(arguments: argparse.Namespace) -> int:
         return await app.run_async() or 0
 
 
-async def show(api: ControllerApi) -> int:
-    """The dashboard on a controller, until it is left."""
-    app = DashboardApp(api, await HallModel.read(api), who=me().name)
+async def show(api: ControllerApi, captures: tuple[Path, ...] | None = None, *, cautions: bool = True) -> int:
+    """The dashboard on a controller, until it is left; with captures the bench is shown first."""
+    app = DashboardApp(api, await HallModel.read(api), who=me().name, cautions=cautions)
+    app.captures = captures
     return await app.run_async() or 0

@@ -3,29 +3,25 @@
 from __future__ import annotations
 
 import argparse
-import datetime as dt
 import re
 import sys
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Self
 
 from profiles.bench.drafting import Kept, draft_profile
 from profiles.bench.findings import ActionFinding, Findings, examine
-from profiles.bench.samples import Sample, Source, read_samples
-from profiles.errors import BadValue, FileUnreadable, FileUnwritable
-from profiles.rules_bytes import stays_below
-from profiles.storage import save_bytes, save_text
+from profiles.bench.samples import Source, read_samples
+from profiles.errors import BadValue
+from profiles.storage import save_text
+from tui.capture_keeping import copy_capture, places, profile_id
 from tui.commands.decode import options_from
 from tui.telling import as_json, hexadecimal, plain
-
-_FOLDER = "captures"
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Learn from the captures, and write the draft."""
     output = Path(arguments.output)
-    name = _id(output.stem, "the profile's file name")
+    name = profile_id(output.stem, "the profile's file name")
     if output.suffix != ".toml":
         raise BadValue("should end in .toml", where=str(output), todo=f"say -o {output.with_suffix('.toml')}")
     if output.exists() and not arguments.replace:
@@ -40,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
             sources, options_from(arguments), channel=arguments.channel, progress=telling.reading
         )
         findings = examine(line, samples, telling.searching)
-    kept, copies = _places(output.parent, samples)
+    kept, copies = places(output.parent, samples)
     draft = draft_profile(
         findings,
         name=name,
@@ -50,7 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
         file=str(output),
     )
     for source, target in copies:
-        _copy(source, target)
+        copy_capture(source, target)
     save_text(output, draft.text)
     if arguments.json:
         print(as_json(_document(findings, output, kept)))
@@ -96,75 +92,11 @@ def _source(word: str) -> Source:
     name, equals, file = word.partition("=")
     if equals and not Path(word).exists():
         path = Path(file)
-        action = _id(name, f"{name!r}")
+        action = profile_id(name, f"{name!r}")
     else:
         path = Path(word)
-        action = _id(_TAKE.sub("", path.stem), f"the file name {path.name!r}")
+        action = profile_id(_TAKE.sub("", path.stem), f"the file name {path.name!r}")
     return Source(action, path)
-
-
-def _id(text: str, what: str) -> str:
-    """A name for a profile: a-z, 0-9 and hyphens."""
-    made = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:64].strip("-")
-    if not made:
-        raise BadValue(f"{what} gives no name", todo="name it with a-z, 0-9 and hyphens, such as power-on")
-    return made
-
-
-def _places(folder: Path, samples: Sequence[Sample]) -> tuple[dict[str, Kept], list[tuple[Path, Path]]]:
-    """Where each capture is kept for the evidence, and which are to be copied there."""
-    kept: dict[str, Kept] = {}
-    copies: list[tuple[Path, Path]] = []
-    base = folder.resolve()
-    taken: set[str] = set()
-    for sample in samples:
-        path = sample.source.path
-        file = path.resolve()
-        below = file.relative_to(base).as_posix() if file.is_relative_to(base) else ""
-        if not below or not stays_below(below):
-            below = _free_name(base, sample, taken)
-            copies.append((path, base / below))
-        taken.add(below)
-        kept[str(path)] = Kept(below, _day(sample))
-    return kept, copies
-
-
-def _free_name(base: Path, sample: Sample, taken: set[str]) -> str:
-    """A name in the folder of captures that no other capture has; the same content may stand there."""
-    suffix = re.sub(r"[^.a-z0-9]", "", sample.source.path.suffix.lower())
-    number = 1
-    while True:
-        name = f"{_FOLDER}/{sample.source.action}_{number}{suffix}"
-        target = base / name
-        if name not in taken and (not target.exists() or _same(target, sample.source.path)):
-            return name
-        number += 1
-
-
-def _same(one: Path, other: Path) -> bool:
-    return one.stat().st_size == other.stat().st_size and one.read_bytes() == other.read_bytes()
-
-
-def _copy(source: Path, target: Path) -> None:
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        data = source.read_bytes()
-    except OSError as error:
-        raise FileUnwritable(f"can't be copied to {target} ({error.strerror})", where=str(source)) from error
-    save_bytes(target, data)
-
-
-def _day(sample: Sample) -> dt.date | None:
-    """When a capture was taken: as it says, or else when its file was last changed."""
-    try:
-        return dt.date.fromisoformat(sample.started[:10])
-    except ValueError:
-        pass
-    try:
-        changed = sample.source.path.stat().st_mtime
-    except OSError as error:
-        raise FileUnreadable(f"can't be read ({error.strerror})", where=str(sample.source.path)) from error
-    return dt.datetime.fromtimestamp(changed, dt.UTC).date()
 
 
 def _told(findings: Findings, output: Path) -> list[str]:
