@@ -88,6 +88,10 @@ class DashboardApp(App[int]):
         self.api = api
         self.model = model
         self.utc = utc
+        self.painted = asyncio.Event()
+        """Set when there is something to be seen."""
+        self.notes: list[str] = []
+        """What help says besides."""
         self.gone = ""
         """Why the controller is out of reach; empty while it is there."""
         self.traffic = TrafficStore()
@@ -125,6 +129,7 @@ class DashboardApp(App[int]):
             self.push_screen(self._bench_screen())
         if self._cautions:
             self.push_screen(CautionsScreen())
+        self.call_after_refresh(self.painted.set)
         self.run_worker(self._listen(), name="records", group="records", exit_on_error=False)
 
     def _bench_screen(self) -> MainScreen:
@@ -322,7 +327,7 @@ class DashboardApp(App[int]):
         from tui.screens.help import HelpScreen
 
         if not isinstance(self.screen, HelpScreen):
-            self.push_screen(HelpScreen(getattr(self.screen, "EXPLANATION", "")))
+            self.push_screen(HelpScreen(getattr(self.screen, "EXPLANATION", ""), self.notes))
 
     def action_units(self) -> None:
         """Show the units."""

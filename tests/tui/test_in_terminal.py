@@ -176,3 +176,23 @@ def test_odd_names_and_a_window_that_becomes_tiny_and_large_again(desk: Desk, te
     assert rows == [row for row in before.split("\n") if "power ?" in row]
     # The ellipses of the titles and the states behind them stand in one column, whatever the titles are.
     assert {cell_len(row.split("power")[0]) for row in rows} == {26}
+
+
+@pytest.mark.slow
+def test_help_says_how_to_watch_the_demos_hall_from_outside(terminal: Open) -> None:
+    screen = terminal("demo")
+    screen.until("Before you switch anything")
+    screen.type("Enter")
+    screen.until("Stage mixer", holds=understood)
+    shown = ""
+    while "mosquitto_sub" not in shown:  # the broker comes a moment after the first paint
+        screen.type("?")
+        screen.until("esc: back")
+        screen.type("End")
+        shown = screen.until("licensed people")
+        screen.type("Escape")
+        screen.until("Stage mixer", holds=lambda each: "esc: back" not in each)
+    assert "homie/5/#" in shown
+    screen.type("C-q")
+    screen.until_ended()
+    assert not screen.running

@@ -35,6 +35,7 @@ from tui.painting import (
     hall_lines,
     top_line,
 )
+from tui.screens.help import folded_help
 from tui.telling import plain
 
 LOOKS = Looks(dark=True)
@@ -226,3 +227,17 @@ def test_an_alert_is_told_whole_where_there_is_room() -> None:
     assert len(said) == 2
     assert "no mains" in said[1]
     assert "…" in alert_lines([Alert("a", "sound", 0.0, told)], 70, LOOKS, 1, 1)[0].plain
+
+
+@pytest.mark.parametrize("width", [24, 60, 100])
+def test_help_is_folded_with_each_key_beside_what_it_does(width: int) -> None:
+    text = (
+        "One paragraph that was\nbroken by hand.\n\n  o, f   on, and off; a click on a unit's power does it"
+    )
+    lines = folded_help(text, width).split("\n")
+    assert max(map(len, lines)) <= width
+    assert " ".join(lines[: lines.index("")]) == "One paragraph that was broken by hand."
+    below = lines[lines.index("") + 1 :]
+    assert below[0].startswith("  o, f   on, and")
+    assert all(line.startswith(" " * 9) for line in below[1:])
+    assert " ".join(" ".join(below).split()) == "o, f on, and off; a click on a unit's power does it"

@@ -16,7 +16,6 @@ from controller.service import Controller
 from controller.site import LoadedSite, load_site
 from controller.state_folder import Claim
 from profiles.model import Value
-from tui.demo.broker import at_broker
 from tui.telling import hexadecimal, outcome_words, plain, state_word
 
 __all__ = ["Evening", "load_hall", "play"]
@@ -181,6 +180,7 @@ async def play(
     loaded: LoadedSite, say: Callable[[str], None], *, fast: bool, named: BrokerSettings | None = None
 ) -> bool:
     """The whole evening on a controller of its own, shown at a broker; whether it went as told."""
+    from tui.demo.broker import at_broker
 
     async def pause(seconds: float) -> None:
         await asyncio.sleep(0 if fast else seconds)

@@ -13,10 +13,10 @@ from textual.widgets import Static
 __all__ = ["CAUTIONS", "CautionsScreen"]
 
 CAUTIONS = """\
-· This is no emergency stop and no safety interlock: it needs a computer, an adapter, a line and the gear
-  to work, and any of them can fail.
-· A service lock stops Linewarden's own commands only. A front panel or a remote still works. Isolate and
-  lock out the supply before opening gear.
+· This is no emergency stop and no safety interlock: it needs a computer, an adapter, a line and the gear to \
+work, and any of them can fail.
+· A service lock stops Linewarden's own commands only. A front panel or a remote still works. Isolate and \
+lock out the supply before opening gear.
 · Never join a trigger voltage to a logic-level bus without isolation or level conversion.
 · Power amplifiers come on last and go off first.
 · Follow the makers' instructions and local electrical codes; leave mains work to licensed people."""
