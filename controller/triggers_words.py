@@ -42,7 +42,7 @@ def waits_words(spec: TriggerSpec) -> str:
     when = spec.when
     match kind_of(spec.when):
         case "line":
-            return f"{(when.line or '').upper()} of {when.bus}'s adapter goes {when.active}"
+            return f"{(when.line or '').upper()} of bus {when.bus} goes {when.active}"
         case "state":
             return f"{when.unit}'s {when.state} becomes {word(when.value if when.value is not None else '')}"
         case "event":

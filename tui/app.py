@@ -22,6 +22,7 @@ from controller.api import ControllerApi
 from controller.records import Command, Event, Lost, Origin, OriginKind, Outcome, Record, Traffic
 from profiles.errors import ControllerAway, LinewardenError
 from profiles.model import Value
+from tui.automation_model import AutomationSight
 from tui.box_work import BoxWork
 from tui.line_figures import LineFigures
 from tui.looks import DARK, LIGHT, Looks
@@ -34,6 +35,7 @@ from tui.screens.journal import JournalScreen
 from tui.screens.main_screen import MainScreen
 from tui.screens.profile_editor import ProfileEditorScreen, may_drop
 from tui.screens.profiles import profiles_screen
+from tui.screens.sequences import SequencesScreen
 from tui.screens.simulator import SimulatorScreen
 from tui.screens.traffic import TrafficScreen
 from tui.screens.unit_orders import UnitOrders
@@ -71,6 +73,7 @@ class DashboardApp(App[int]):
         Binding("f5", "show('journal')", "journal", id="journal", priority=True),
         Binding("f6", "show('simulator')", "simulator", id="simulator", priority=True),
         Binding("f7", "show('bench')", "bench", id="bench", priority=True),
+        Binding("f8", "show('sequences')", "sequences", id="sequences", priority=True),
         Binding("f9", "everything_off", "everything off", id="off", priority=True),
         Binding("ctrl+q", "quit", "quit", id="quit"),
     ]
@@ -99,6 +102,7 @@ class DashboardApp(App[int]):
         self.figures = LineFigures({bus.id: bus for bus in model.site.buses})
         self.files = TrafficFiles(self)
         self.box = BoxWork(self)
+        self.automation = AutomationSight()
         self.draft: ProfileDraft | None = None
         """The profile that is being edited; it stays while other screens are looked at."""
         # The traffic keeps its filter and its place; the others begin anew each time.
@@ -109,6 +113,7 @@ class DashboardApp(App[int]):
             "journal": JournalScreen,
             "box": BoxScreen,
             "simulator": SimulatorScreen,
+            "sequences": SequencesScreen,
             "bench": self._bench_screen,
         }
         self.captures: tuple[Path, ...] | None = None
@@ -150,6 +155,7 @@ class DashboardApp(App[int]):
             records = self.api.subscribe()
             # What happened since the model was read, and before this moment, is told by no record.
             await self.model.read_anew(self.api)
+            await self.automation.read(self.api)
         except LinewardenError as error:
             self.post_message(ControllerGone(str(error)))
             return
@@ -185,6 +191,7 @@ class DashboardApp(App[int]):
     def on_records_came(self, message: RecordsCame) -> None:
         """Take them into the model, then let every screen that stands look again."""
         for record in message.records:
+            self.automation.take(record)
             if isinstance(record, Traffic):
                 self.traffic.add(record)
                 self.figures.add(record)
@@ -207,6 +214,7 @@ class DashboardApp(App[int]):
         """A bus has a new profile: its units may have other actions and states."""
         self.model.site = await self.api.site()
         self.model.states = await self.api.states()
+        await self.automation.read(self.api)
         self.figures = LineFigures({bus.id: bus for bus in self.model.site.buses})
         self._look_again()
         if isinstance(screen := self.main_screen, ProfileEditorScreen):

@@ -106,7 +106,7 @@ async def test_a_voltage_on_a_control_line_brings_the_hall_up_and_takes_it_down(
         assert told(watch)[2:] == ["hall-amp standby", "mixer standby"]
         await until(lambda: not last(watch).endswith("..."))
         found = await status(controller)
-        assert found.waits_for == "CTS of sound's adapter goes on"
+        assert found.waits_for == "CTS of bus sound goes on"
         assert found.does == "evening up; after it evening down"
         assert found.last.startswith("evening down: done")
 

@@ -124,7 +124,7 @@ def trigger(when: dict[str, Any], **more: Any) -> TriggerSpec:
 
 
 def test_what_a_trigger_waits_for_and_does_in_words() -> None:
-    assert waits_words(trigger({"bus": "sound", "line": "cts"})) == "CTS of sound's adapter goes on"
+    assert waits_words(trigger({"bus": "sound", "line": "cts"})) == "CTS of bus sound goes on"
     assert (
         waits_words(trigger({"unit": "mixer", "state": "power", "value": True}))
         == "mixer's power becomes true"

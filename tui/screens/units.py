@@ -10,6 +10,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.widgets import Input, Static
 
+from tui.automation_painting import going_line
 from tui.model import UnitSight, power_action
 from tui.painting import alert_lines, detail_lines, group_lines, group_words
 from tui.screens.main_screen import MainScreen
@@ -42,7 +43,7 @@ broken is drawn broken. Each state says its value and how that is known:
   X or F9       everything off, from anywhere
   /             show only what fits a text; esc shows all
   ctrl+p        every unit's actions by name
-  F3, F4, F5    the traffic, the profiles, the journal; F6 the simulator; F2 back here
+  F3, F4, F5    the traffic, the profiles, the journal; F6 the simulator; F8 sequences; F2 back here
   ctrl+q        leave"""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -74,6 +75,7 @@ broken is drawn broken. Each state says its value and how that is known:
         yield Static("", id="top", markup=False)
         yield Static("", id="links", markup=False)
         yield Static("", id="alerts", markup=False)
+        yield Static("", id="going", markup=False)
         yield HallView(id="hall")
         yield Static("", id="rule", markup=False)
         yield Static("", id="detail", markup=False)
@@ -105,6 +107,9 @@ broken is drawn broken. Each state says its value and how that is known:
         alerts = Text("\n").join(alert_lines(model.standing_alerts, width, looks, *self._alerts_fit))
         self.query_one("#alerts", Static).update(alerts)
         self.query_one("#alerts").display = bool(model.alerts)
+        going = going_line(self.dashboard.automation.going, width, looks)
+        self.query_one("#going", Static).update(going)
+        self.query_one("#going").display = bool(going)
         hall = self.query_one(HallView)
         hall.show(model.buses(self._wanted, self._group), self.selected)
         small = self.size.height < 12
