@@ -83,7 +83,7 @@ def prove(folder: Path, progress: Progress = lambda _done, _of, _what: None) -> 
     with tempfile.TemporaryDirectory(prefix="linewarden-box-") as name:
         work = Path(name)
         told = stories(_shortened(box))
-        steps = len(told) + 3
+        steps = len(told) + 2
         progress(0, steps, "building the box")
         built = build_box(folder, work)
         progress(1, steps, "building the rig")

@@ -13,6 +13,8 @@ __all__ = ["stories"]
 _BLINKING = 4.0
 """Seconds in which a lamp blinks at least one whole round, and the next one."""
 _BLINK = 0.2
+_REST = 9.0
+"""Seconds of sleep in which the watchdog wakes the box several times, and may not reset it."""
 _OFF_RATE = 0.01
 """How far the units' clock is off in the stories about it."""
 
@@ -21,10 +23,12 @@ def stories(box: Box) -> list[Story]:
     """Every story for a box; the first is the one that it is made for."""
     whole = Ring() if box.echo else None
     told = [
-        Story("on-off", "the trigger comes and goes", box, whole).trigger(True).trigger(False),
-        Story("bounces", "its contact bounces", box, whole).bounce(True).bounce(False),
+        Story("on-off", "the trigger comes and goes", box, whole).free().trigger(True).trigger(False),
+        Story("bounces", "its contact bounces", box, whole).free().bounce(True).bounce(False),
         Story("short-pulses", "pulses shorter than the debounce", box, whole).pulse().trigger(True).pulse(),
     ]
+    rest = Story("long-rest", "nothing happens for a long time", box, whole).wait(_REST)
+    told.append(rest.trigger(True).wait(_REST).trigger(False))
     if box.delay_on_s > 4 * box.debounce_s:
         told.append(Story("on-taken-back", "it goes again within the delay", box, whole).taken_back())
     if box.delay_off_s > 4 * box.debounce_s:

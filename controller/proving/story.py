@@ -114,6 +114,7 @@ class Story:
 
     def pulse(self) -> Story:
         """The trigger changes for less than the debounce, and nothing may come of it."""
+        self.free()
         self._level(not self.there, self.now)
         self._level(not self.there, self.now + self.box.debounce_s * 0.8)
         self.now += 2 * self.box.debounce_s + self._delay(on=True) + self._delay(on=False) + _SETTLED
@@ -121,6 +122,7 @@ class Story:
 
     def taken_back(self) -> Story:
         """The trigger changes for less than the delay, and nothing may come of it."""
+        self.free()
         on = not self.there
         self._level(on, self.now)
         # Half of the delay, counted from where the level is steady.
@@ -153,6 +155,10 @@ class Story:
         self.due.append(Due(True, begins, cut=self.now))
         self._reset(cause)
         return self
+
+    def free(self) -> Story:
+        """Let the time pass in which the box holds back what it is asked for."""
+        return self.wait(self._longest_hold())
 
     def wait(self, seconds: float) -> Story:
         """Let time pass."""

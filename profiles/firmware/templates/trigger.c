@@ -35,7 +35,6 @@ enum order trigger_step(struct trigger *trigger, bool level, uint8_t ticks)
     if (level != trigger->seen) {
         trigger->seen = level;
         trigger->bounce = DEBOUNCE_TICKS;
-        ticks = 0;
     } else {
         trigger->bounce = (uint16_t)less(trigger->bounce, ticks);
     }

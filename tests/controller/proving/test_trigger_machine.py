@@ -1,8 +1,8 @@
 """The box's own trigger machine (C99), built for this computer and given lists of inputs.
 
 What it has to do is said here a second time, from a list of levels and without counting down: a level counts
-as steady once it was seen for so many ticks, an order comes so many ticks after that, and an order whose level
-has gone again never comes.
+as steady once it was seen for so many ticks, an order comes so many ticks after that, and an order whose
+level has gone again never comes.
 """
 
 from __future__ import annotations
