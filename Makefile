@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 FAST := $(VENV)/.fast
 
-.PHONY: demo test lint types slow bench pictures captures clean
+.PHONY: demo test lint types slow bench soak pictures captures clean
 
 demo: $(READY)
 	$(BIN)/linewarden demo
@@ -26,6 +26,9 @@ slow: $(FAST)
 
 bench: $(FAST)
 	$(BIN)/python -m pytest -m bench tests/bench -s -q --timeout 600
+
+soak: $(READY)
+	$(BIN)/python -m pytest -m soak tests/soak -n 2 --dist loadfile
 
 pictures: $(READY)
 	$(BIN)/python -m docs.make_pictures

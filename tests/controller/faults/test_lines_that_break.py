@@ -13,21 +13,15 @@ from pathlib import Path
 
 import pytest
 
-from controller.api import JournalQuery
-from controller.records import Command, Known, LinkState, Outcome, Reason, Result
+from controller.records import Known, Outcome, Reason, Result
 from controller.service import Controller
-from controller.waiting import monotonic
 from tests.controller.faults.chain_process import Chain, chain, hall, long_action
-from tests.controller.halls import ADA, act, chain_text, shipped, state, until
+from tests.controller.faults.unplugging import verify_unplugged_often
+from tests.controller.halls import act, chain_text, shipped, state
 
 pytestmark = pytest.mark.slow
 
 QUICK = chain_text().replace("timeout_ms = 250.0", "timeout_ms = 200.0").replace("retries = 2", "retries = 0")
-DICE = random.Random(20)
-
-
-def status(controller: Controller) -> LinkState:
-    return controller._buses["hall"].status.link
 
 
 async def alerts(controller: Controller) -> list[str]:
@@ -127,36 +121,7 @@ async def test_two_senders_at_once_on_a_shared_wire_are_a_collision(tmp_path: Pa
 
 async def test_an_adapter_pulled_out_in_mid_frame_and_put_back(tmp_path: Path) -> None:
     """Twelve times: what is under way and what waits ends at once, and the port is back within 2 s."""
-    profile = long_action(retries=1, baud=2400)
-    back: list[float] = []
-    with chain(tmp_path, profile) as line:
-        async with hall(tmp_path, profile) as controller:
-            ids: list[str] = []
-            for turn in range(12):
-                commands = [
-                    Command(f"unit-{unit}", "long-on", origin=ADA, id=f"{turn}-{unit}") for unit in (1, 2, 3)
-                ]
-                ids += [command.id for command in commands]
-                asked = [asyncio.create_task(controller.submit(command)) for command in commands]
-                await asyncio.sleep(DICE.uniform(0.02, 0.3))
-                line.unplug()
-                outcomes = await asyncio.gather(*asked)
-                assert [outcome.command_id for outcome in outcomes] == ids[-3:]
-                assert {outcome.result for outcome in outcomes} == {Result.FAILED}
-                assert {outcome.reason for outcome in outcomes} == {Reason.LINK_LOST}
-                await until(lambda: status(controller) is LinkState.DOWN)
-                for unit in (1, 2, 3, 4):
-                    assert (await state(controller, f"unit-{unit}", "power")).known is Known.UNKNOWN
-                assert "link-hall" in await alerts(controller)
-                await asyncio.sleep(DICE.uniform(0.0, 1.0))
-                line.plug()
-                began = monotonic()
-                await until(lambda: status(controller) is LinkState.UP)
-                back.append(monotonic() - began)
-                assert (await act(controller, "unit-1", "ask-power")).result is Result.CONFIRMED
-                assert await alerts(controller) == []
-            entries = await controller.journal(JournalQuery(limit=1000, text="long-on"))
-            assert sorted(entry.command.id for entry in entries) == sorted(ids)
-            assert all(entry.outcome is not None for entry in entries)
+    back = await verify_unplugged_often(tmp_path, 12, random.Random(20))
+    assert len(back) == 12
     assert max(back) < 2.0, back
     print(f"back after {sorted(back)[len(back) // 2]:.2f} s (median), {max(back):.2f} s (most)")

@@ -1,0 +1,1 @@
+"""Twenty minutes of faults, outside of CI: `make soak`."""
