@@ -94,10 +94,10 @@ async def test_a_unit_is_qualified_with_progress_and_its_report_written(tmp_path
         assert "qualifying" in b.app.note
         await b.until(lambda: b.app.box.report == report, "the report")
         await to_the_box(b)
-        assert "mixer: pass: all 4 commands of 2 cycles keep the limits" in said(b)
+        assert "commands that failed: 0 %, at most 0 %" in said(b)
         assert "nothing is being done" in b.text("#figures")
         assert json.loads(report.with_suffix(".json").read_text())["plan"]["completed"] == 2
-        assert "✓ Passed" in report.read_text().replace("</b>", "").replace("<b>", "")
+        assert "Qualification of Stage mixer" in report.read_text()
         assert b.state("mixer", "power") == (False, Known.CONFIRMED)
 
 
@@ -152,6 +152,7 @@ async def test_everything_off_ends_it(tmp_path: Path) -> None:
         assert b.state("mixer", "power") == (False, Known.CONFIRMED)
 
 
+@pytest.mark.slow
 async def test_saying_no_sends_nothing_and_wrong_input_is_told(tmp_path: Path) -> None:
     async with bench(tmp_path / "state") as b:
         await qualification(b, tmp_path / "mixer.html")

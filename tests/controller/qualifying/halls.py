@@ -28,8 +28,9 @@ frame = "8N1"
 
 [confirm]
 method = "loop"
-timeout_ms = 60.0
-retries = 0
+timeout_ms = 150.0
+retries = 1
+retry_pause_ms = 20.0
 
 [address]
 range = [1, 9]
