@@ -117,6 +117,10 @@ class Turns:
         if self.running is not None:
             self.running.ended = True
 
+    def concerns(self, key: str) -> bool:
+        """Whether something of that key runs or waits."""
+        return key in self._waiting or (self.running is not None and self.running.key == key)
+
     @property
     def busy(self) -> bool:
         """Whether something runs or waits."""

@@ -13,9 +13,11 @@ from profiles.errors import BadValue, FileUnreadable, FileUnwritable
 from profiles.rules_bytes import stays_below
 from profiles.storage import save_bytes
 
-__all__ = ["copy_capture", "day_of", "place_of", "places", "profile_id"]
+__all__ = ["action_of", "copy_capture", "day_of", "place_of", "places", "profile_id"]
 
 _FOLDER = "captures"
+_TAKE = re.compile(r"(_\d+| ?\(\d+\)|\.\d+)$")
+"""What counts the takes of one button at a file name's end; a number behind a hyphen is part of a name."""
 
 
 def profile_id(text: str, what: str) -> str:
@@ -32,6 +34,15 @@ def profile_id(text: str, what: str) -> str:
     if not made:
         raise BadValue(f"{what} gives no name", todo="name it with a-z, 0-9 and hyphens, such as power-on")
     return made
+
+
+def action_of(path: Path) -> str:
+    """The action that a capture shows, by its file's name.
+
+    Raises:
+        BadValue: nothing of that can stand in a name.
+    """
+    return profile_id(_TAKE.sub("", path.stem), f"the file name {path.name!r}")
 
 
 def places(folder: Path, samples: Sequence[Sample]) -> tuple[dict[str, Kept], list[tuple[Path, Path]]]:

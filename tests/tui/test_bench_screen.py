@@ -283,6 +283,27 @@ async def test_keys_are_answered_while_a_capture_is_decoded(
         assert "A5 01 02 03" in strip(b).replace("‹", " ").replace("›", " ")
 
 
+async def test_nothing_is_done_with_what_is_just_read_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    go_on = threading.Event()
+    async with at_the_bench(tmp_path, write_logic(tmp_path / "one.csv", [POWER_ON] * 2, between=30.0)) as b:
+
+        def held(*arguments: Any) -> Any:
+            go_on.wait(20)
+            return read_and_decode(*arguments)
+
+        monkeypatch.setattr(bench_sight, "read_and_decode", held)
+        await b.press("j")
+        for key in ("s", "a"):
+            await b.press(key)
+            assert "it is just being read anew" in text(b, "bench-measure")
+        go_on.set()
+        await rest(b)
+        await b.press("a")
+        await b.until(lambda: isinstance(b.app.screen, ChoiceSheet))
+
+
 @pytest.mark.slow
 async def test_leaving_does_not_wait_for_a_decoding(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     begun, ended = threading.Event(), threading.Event()
@@ -388,9 +409,7 @@ async def test_a_burst_becomes_a_new_profile_that_proves_itself(tmp_path: Path) 
         await b.until(lambda: isinstance(b.app.screen, ChoiceSheet))
         await b.press("enter")
         await b.until(lambda: isinstance(b.app.screen, ProfileForm))
-        await b.press(
-            *["backspace"] * 12, *"hall", "enter", "enter", *["backspace"] * 12, *"power-on", "enter"
-        )
+        await b.press(*["backspace"] * 12, *"hall", "enter", "enter", "enter")
         await b.until(lambda: isinstance(b.app.screen, ProfileEditorScreen))
     target = own_folder() / "hall.toml"
     compiled = load_profile(target.read_text(encoding="utf-8"), str(target))
@@ -414,15 +433,15 @@ async def test_a_burst_becomes_an_action_of_a_buss_profile_with_its_evidence(tmp
             *["down"] * next(n for n, w in enumerate(words) if w.startswith("pellgate-chain")), "enter"
         )
         await b.until(lambda: isinstance(b.app.screen, ProfileForm))
-        assert b.app.screen.query_one("#field-name", Input).value == "new-action"
+        assert b.app.screen.query_one("#field-name", Input).value == "mute"
         await b.press("enter", "enter")
         await b.until(lambda: isinstance(b.app.screen, ProfileEditorScreen))
         assert b.app.draft is not None
         drafted = b.app.draft.text
-    assert "[actions.new-action]" in drafted
+    assert "[actions.mute]" in drafted
     assert 'bytes = "A5 03 07 0A"' in drafted
-    assert 'capture = "captures/new-action_1.csv"' in drafted
-    assert (own_folder() / "captures" / "new-action_1.csv").read_bytes() == path.read_bytes()
+    assert 'capture = "captures/mute_1.csv"' in drafted
+    assert (own_folder() / "captures" / "mute_1.csv").read_bytes() == path.read_bytes()
 
 
 @pytest.mark.slow

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import re
 import sys
 from pathlib import Path
 from typing import Any, Self
@@ -13,7 +12,7 @@ from profiles.bench.findings import ActionFinding, Findings, examine
 from profiles.bench.samples import Source, read_samples
 from profiles.errors import BadValue
 from profiles.storage import save_text
-from tui.capture_keeping import copy_capture, places, profile_id
+from tui.capture_keeping import action_of, copy_capture, places, profile_id
 from tui.commands.decode import options_from
 from tui.telling import as_json, hexadecimal, plain
 
@@ -83,10 +82,6 @@ class _Progress:
             print(f"\r{text:<{self._longest}}", end="", file=sys.stderr, flush=True)
 
 
-_TAKE = re.compile(r"(_\d+| ?\(\d+\)|\.\d+)$")
-"""What counts the takes of one button at a file name's end; a number behind a hyphen is part of a name."""
-
-
 def _source(word: str) -> Source:
     """A capture and the action it shows: ``NAME=FILE``, or a file whose name says it."""
     name, equals, file = word.partition("=")
@@ -95,7 +90,7 @@ def _source(word: str) -> Source:
         action = profile_id(name, f"{name!r}")
     else:
         path = Path(word)
-        action = profile_id(_TAKE.sub("", path.stem), f"the file name {path.name!r}")
+        action = action_of(path)
     return Source(action, path)
 
 

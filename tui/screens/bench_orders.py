@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 
 from controller.records import Command
 from profiles.checking import check_text
+from profiles.errors import BadValue
 from profiles.library import list_profiles, own_folder
 from tui.bench_drafting import BurstOfCapture, keep_capture, line_warning, write_draft
 from tui.bench_model import Reader
-from tui.capture_keeping import day_of, profile_id
+from tui.capture_keeping import action_of, day_of
 from tui.profile_draft import ProfileDraft
 from tui.screens.profile_adding import ProfileForm, free_name, name_problem
 from tui.screens.profile_editor import may_drop
@@ -46,6 +47,10 @@ class BenchOrders:
         line, reader = self._bench.desk.line, self._bench.desk.reader
         if line is None or line.channel is None or reader is None or reader.byte is None:
             self._bench.say("wrong", "there is no burst here; o opens a capture")
+            return None
+        if self._bench.is_reading(line.capture):
+            # What is seen now may not be what it becomes in a moment: nothing is done with that.
+            self._bench.say("wrong", "it is just being read anew; ask again when that is done")
             return None
         reading = reader.shown
         capture = line.capture
@@ -103,9 +108,8 @@ class BenchOrders:
             folder = Path(draft.saved.path).parent if draft.saved.writable else own_folder()
             return keep_capture(burst, folder, action)
 
-        begin_draft_in(
-            app, key, "action", Seen(burst.data, self._day(burst), self._note(burst), warning, keep)
-        )
+        seen = Seen(burst.data, self._day(burst), self._note(burst), self._name(burst), warning, keep)
+        begin_draft_in(app, key, "action", seen)
 
     def _day(self, burst: BurstOfCapture) -> dt.date:
         now = dt.datetime.fromtimestamp(self._app.utc()).astimezone().date()
@@ -117,13 +121,20 @@ class BenchOrders:
     def _note(burst: BurstOfCapture) -> str:
         return plain(f"read at the bench from {burst.path.name}")
 
+    @staticmethod
+    def _name(burst: BurstOfCapture) -> str:
+        """What the capture's file says that it shows."""
+        try:
+            return action_of(burst.path)
+        except BadValue:
+            return "new-action"
+
     def _draft_new(self, burst: BurstOfCapture) -> None:
         app = self._app
         own = own_folder()
 
         async def ask() -> None:
             taken = {listed.source.name for listed in await asyncio.to_thread(list_profiles)}
-            stem = profile_id(f"new-{burst.path.stem}", "the capture's name")
             fields = [
                 (
                     "profile",
@@ -135,7 +146,7 @@ class BenchOrders:
                 (
                     "action",
                     "the action's name",
-                    stem.removeprefix("new-"),
+                    self._name(burst),
                     lambda text: name_problem(text, ()),
                 ),
             ]

@@ -135,6 +135,10 @@ class BenchSight(MainScreen):
         key = f"decode {id(capture)}"
         self.begin(key, capture.name, lambda turn: read_and_decode(capture, wanted, turn), done, failed)
 
+    def is_reading(self, capture: OnBench) -> bool:
+        """Whether a capture is about to be read anew."""
+        return self.turns.concerns(f"decode {id(capture)}")
+
     def begin(
         self,
         key: str,

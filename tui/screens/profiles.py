@@ -206,6 +206,8 @@ class Seen:
     data: bytes
     day: dt.date
     note: str
+    name: str = "new-action"
+    """What an action of it may be called."""
     warning: str = ""
     """What to think of before it goes into that profile."""
     keep: Callable[[ProfileDraft, str], tuple[str, str]] | None = None
@@ -244,7 +246,7 @@ def _ask_name(app: DashboardApp, draft: ProfileDraft, kind: str, proposal: Propo
         name = (
             "name",
             "name",
-            free_name("new-action", taken),
+            free_name(seen.name, taken),
             lambda text: name_problem(text, taken),
         )
         form = ProfileForm("A new action", [name, title], plain("\n".join(words), lines=True))
