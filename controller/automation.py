@@ -1,9 +1,10 @@
-"""What a controller does by itself, or step by step: its sequences and its triggers."""
+"""What a controller does by itself, or step by step: sequences, triggers, and noticing contradictions."""
 
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Collection
 
+from controller.contradictions import Contradictions
 from controller.fanout import Fanout
 from controller.records import Event, Origin, Outcome, Record, StateChange
 from controller.sequences import Sequences
@@ -43,6 +44,7 @@ class Automation:
         self._site = loaded.site
         self.sequences = Sequences(loaded, surroundings, commands, clock)
         starts = Starts(commands.submit, self.sequences.order, all_off)
+        self._contradictions = Contradictions(loaded, surroundings)
         self.triggers = Triggers(loaded, surroundings, starts, clock)
 
     def start(self, fanout: Fanout) -> None:
@@ -59,6 +61,7 @@ class Automation:
                 self.sequences.stop_changed(old.sequences)
                 self.triggers.renew()
         self.triggers.take(record)
+        self._contradictions.take(record)
 
     def everything_off(self, units: Collection[str] | None, text: str) -> None:
         """Units go off, None for all: what would bring any of them up is cancelled."""
@@ -67,6 +70,7 @@ class Automation:
     async def close(self) -> None:
         """Start nothing more, and cancel the sequences that are on their way."""
         self.triggers.stop()
+        self._contradictions.close()
         await self.sequences.close()
 
     async def ended(self) -> None:
