@@ -8,7 +8,7 @@ from controller.api import SiteView, UnitView
 from profiles.errors import BadValue
 from profiles.model import Value
 
-__all__ = ["find_unit", "read_parameters", "read_value"]
+__all__ = ["find_unit", "read_parameters", "read_value", "read_words"]
 
 
 def find_unit(view: SiteView, target: str) -> UnitView | None:
@@ -28,6 +28,15 @@ def read_parameters(words: Sequence[str], unit: UnitView | None, action: str) ->
     known: Mapping[str, Mapping[str, object]] = {}
     if unit is not None:
         known = next((a.parameters for a in unit.actions if a.name == action), {})
+    return read_words(words, {name: str(spec.get("type", "text")) for name, spec in known.items()})
+
+
+def read_words(words: Sequence[str], kinds: Mapping[str, str]) -> dict[str, Value]:
+    """Words as values, by the types that are known; a name without one is a text.
+
+    Raises:
+        BadValue: a word is no ``name=value``, or stands twice, or is no number where one is needed.
+    """
     values: dict[str, Value] = {}
     for word in words:
         name, equals, text = word.partition("=")
@@ -35,7 +44,7 @@ def read_parameters(words: Sequence[str], unit: UnitView | None, action: str) ->
             raise BadValue(f"{word!r} is no parameter", todo="write name=value, such as level=20")
         if name in values:
             raise BadValue(f"{name} is given twice")
-        values[name] = read_value(name, text, str(known.get(name, {}).get("type", "text")))
+        values[name] = read_value(name, text, kinds.get(name, "text"))
     return values
 
 

@@ -91,9 +91,9 @@ def _echo(plan: Plan) -> str:
         return "There is no echo input: nothing tells whether anybody heard it."
     wait = plan.request.profile.confirm.timeout_ms
     return (
-        f"Each frame is sent when the one before has come back round the ring. If it does not within {wait:g} "
-        "ms,\nor something else comes, the box stops there and blinks; the next change of the trigger tries "
-        "again."
+        "Each frame is sent when the one before has come back round the ring. If it does not within "
+        f"{wait:g} ms,\nor something else comes, the box stops there and blinks; the next change of the trigger "
+        "tries again."
     )
 
 
@@ -101,6 +101,7 @@ def _pins(plan: Plan) -> list[str]:
     chip, request = plan.chip, plan.request
     level = "high" if request.trigger_high else "low (the chip pulls it up itself)"
     idle = plan.line.idle
+    pull = "" if idle == "high" else "; 10 kΩ down to ground"
     rest = "up to the supply" if idle == "high" else "down to ground"
     rows = [
         ("line, out", chip.line, f"idle {idle}; 10 kΩ {rest} keep it at rest while the chip starts"),
@@ -108,7 +109,7 @@ def _pins(plan: Plan) -> list[str]:
         ("lamp, out", chip.lamp, "LED with 1 kΩ to ground"),
     ]
     if plan.echo:
-        rows.insert(1, ("echo, in", chip.echo, f"idle {idle}, from the ring's last unit"))
+        rows.insert(1, ("echo, in", chip.echo, f"idle {idle}, from the ring's last unit{pull}"))
     first, second = chip.crystal
     if request.clock_source is ClockSource.CRYSTAL:
         rows.append(("crystal", first, f"the other end at {_named(second)}; capacitors as its maker says"))

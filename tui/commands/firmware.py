@@ -18,7 +18,7 @@ from profiles.firmware.export import FirmwareExport, export_firmware
 from profiles.firmware.request import AtStart, FirmwareRequest, Telling
 from profiles.firmware.writing import must_be_free, write_firmware
 from profiles.library import find
-from tui.parameters import read_value
+from tui.parameters import read_words
 from tui.telling import as_json, plain, table
 
 __all__ = ["proven", "run", "telling", "written"]
@@ -94,15 +94,7 @@ def telling(words: Sequence[str], profile: CompiledProfile) -> Telling:
     """An action and its parameters, as they were typed."""
     name, *given = words
     known = profile.action(name).spec.parameters
-    values = {}
-    for word in given:
-        key, equals, text = word.partition("=")
-        if not equals or not key:
-            raise BadValue(f"{word!r} is no parameter", todo="write name=value, such as level=20")
-        if key in values:
-            raise BadValue(f"{key} is given twice")
-        values[key] = read_value(key, text, known[key].type.value if key in known else "text")
-    return Telling(name, values)
+    return Telling(name, read_words(given, {key: spec.type.value for key, spec in known.items()}))
 
 
 def _address(given: int | str | None, profile: CompiledProfile) -> int | None:

@@ -8,8 +8,8 @@
 #include <avr/sleep.h>
 #include <avr/wdt.h>
 
-/* What differs from chip to chip: the names of the tick timer (8 bits wide, clear on compare) and of the interrupt
- * that a change of the trigger's pin gives. Pins are in config.h. */
+/* What differs from chip to chip: the names of the tick timer (8 bits wide, clear on compare), of the interrupt that
+ * a change of the trigger's pin gives, and of what is not needed. Pins are in config.h. */
 #if defined(__AVR_ATmega328P__)
 #define TICK_VECTOR TIMER0_COMPA_vect
 #define TICK_MASK TIMSK0
@@ -18,6 +18,7 @@
 #define WAKE_ENABLE PCICR
 #define WAKE_BIT PCIE2
 #define WAKE_PINS PCMSK2
+#define UNUSED (_BV(PRTWI) | _BV(PRTIM2) | _BV(PRTIM1) | _BV(PRSPI) | _BV(PRUSART0) | _BV(PRADC))
 #elif defined(__AVR_ATtiny84__)
 #define TICK_VECTOR TIM0_COMPA_vect
 #define TICK_MASK TIMSK0
@@ -26,6 +27,7 @@
 #define WAKE_ENABLE GIMSK
 #define WAKE_BIT PCIE0
 #define WAKE_PINS PCMSK0
+#define UNUSED (_BV(PRTIM1) | _BV(PRUSI) | _BV(PRADC))
 #else
 #error "this chip is not known here: add its names above, and its pins to config.h"
 #endif
@@ -82,7 +84,7 @@ enum reset_cause hal_start(void)
     WAKE_ENABLE |= _BV(WAKE_BIT);
 
     ACSR |= _BV(ACD); /* the comparator and all that has a clock of its own, but the tick's timer */
-    PRR = (uint8_t)~_BV(PRTIM0);
+    PRR = UNUSED;
     TCCR0A = _BV(WGM01);
     TCCR0B = TICK_CLOCK;
     OCR0A = TICK_COMPARE;
@@ -114,10 +116,9 @@ void hal_kick(void)
     wdt_reset();
 }
 
-uint8_t hal_sleep(bool deep)
+uint8_t hal_sleep(bool deep, bool seen)
 {
     uint8_t passed;
-    bool before = hal_trigger();
 
     set_sleep_mode(deep ? SLEEP_MODE_PWR_DOWN : SLEEP_MODE_IDLE);
     wdt_reset();
@@ -126,7 +127,7 @@ uint8_t hal_sleep(bool deep)
         WDTCSR |= _BV(WDIE); /* asleep the watchdog wakes us; awake it resets us */
     }
     cli();
-    if ((deep || ticks == 0) && hal_trigger() == before) {
+    if ((deep || ticks == 0) && hal_trigger() == seen) {
         sleep_enable();
         sei(); /* the instruction behind sei runs before any interrupt: none is missed */
         sleep_cpu();

@@ -18,9 +18,10 @@ void hal_led(bool lit);
 /* Let the watchdog know that all is well. */
 void hal_kick(void);
 
-/* Sleep until something happens; gives the ticks that went by (TICK_NS in config.h). A light sleep ends with the
- * next tick. A deep one stops all clocks, and ends when the trigger's pin changes or the watchdog asks. */
-uint8_t hal_sleep(bool deep);
+/* Sleep until something happens; gives the ticks that went by. A light sleep ends with the next tick. A deep one
+ * stops all clocks, and ends when the trigger's pin changes or the watchdog asks. Where the trigger is no longer as
+ * it was seen, there is no sleep at all: a change in between must not be slept over. */
+uint8_t hal_sleep(bool deep, bool seen);
 
 /* Between these two nothing interrupts: the line is timed by counting cycles. */
 void hal_quiet_begins(void);

@@ -47,7 +47,7 @@ int main(void)
     lamp_show(&lamp, cause == RESET_WATCHDOG ? FAULT_WATCHDOG : FAULT_NONE);
     trigger_start(&trigger, hal_trigger());
     for (;;) {
-        uint8_t ticks = hal_sleep(trigger_rests(&trigger) && lamp.fault == FAULT_NONE);
+        uint8_t ticks = hal_sleep(trigger_rests(&trigger) && lamp.fault == FAULT_NONE, trigger.seen);
         enum order order = trigger_step(&trigger, hal_trigger(), ticks);
 
         lamp_step(&lamp, ticks);
