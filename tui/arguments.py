@@ -71,7 +71,7 @@ def build_parser() -> argparse.ArgumentParser:
     ):
         add(commands)
     add_bench(commands.add)
-    add_box(commands.add)
+    add_box(commands.add, _site)
     for add in (_check, _profiles, _ports, _sim, _journal):
         add(commands)
     return parser

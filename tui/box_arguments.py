@@ -12,15 +12,16 @@ __all__ = ["add_box"]
 Add = Callable[[str, str], argparse.ArgumentParser]
 
 
-def add_box(add: Add) -> None:
+def add_box(add: Add, site: Callable[[argparse.ArgumentParser], None]) -> None:
     """Add the commands around a box.
 
     Args:
         add: makes a command of its name and what it does.
+        site: adds the arguments that name a site.
     """
     add_firmware(add)
     _wiring(add)
-    _qualify(add)
+    site(_qualify(add))
 
 
 def _json(command: argparse.ArgumentParser) -> None:
@@ -65,7 +66,7 @@ def _wiring(add: Add) -> None:
     _json(command)
 
 
-def _qualify(add: Add) -> None:
+def _qualify(add: Add) -> argparse.ArgumentParser:
     command = add("qualify", "repeated cycles of a unit with statistics: a report")
     command.description = (
         "Switches a unit on and off many times through the gate (locks, hold-offs, minimum times hold), and "
@@ -110,16 +111,5 @@ def _qualify(add: Add) -> None:
     command.add_argument("-o", "--output", metavar="FILE.html", help="without it qualify-UNIT-TIME.html here")
     command.add_argument("--replace", action="store_true", help="in place of a report that is there")
     command.add_argument("--yes", "-y", action="store_true", help="begin without asking")
-    _site(command)
     _json(command)
-
-
-def _site(command: argparse.ArgumentParser) -> None:
-    command.add_argument(
-        "--site",
-        metavar="FILE",
-        help="the site file; without it $LINEWARDEN_SITE, then site.toml in this folder",
-    )
-    command.add_argument(
-        "--state", metavar="FOLDER", help="where the journal is kept; without it the user's state folder"
-    )
+    return command

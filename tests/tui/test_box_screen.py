@@ -43,7 +43,9 @@ def said(b: Bench) -> str:
 
 
 async def to_the_box(b: Bench) -> None:
-    b.app.action_show("box")
+    """By the command palette's entry."""
+    entries = {entry.title: entry.callback for entry in b.app.get_system_commands(b.app.screen)}
+    entries["Box"]()
     await b.until(
         lambda: isinstance(b.app.screen, BoxScreen) and b.app.screen.query("#came-lines"), "the box screen"
     )

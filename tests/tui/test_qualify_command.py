@@ -10,8 +10,8 @@ import pytest
 
 from tests.profiles.bench.captures import write_logic
 from tests.tui.conftest import Desk
+from tests.tui.in_process import verify_told_wrong
 from tests.tui.splitter import Splitter
-from tui.cli import main
 
 QUICK = ("--on-for", "0.55", "--off-for", "0.05", "--yes")
 A_BUSY_MACHINE = ("--limit", "retried=100", "--limit", "lag=1000", "--limit", "units-missing=100")
@@ -68,11 +68,8 @@ def test_what_is_wrong_is_one_line_and_nothing_is_sent(
     monkeypatch.chdir(tmp_path)
     (tmp_path / "site.html").write_text("mine")
     (tmp_path / "site.toml").write_text(SIMULATED)
-    assert main(["qualify", *words, "--site", "site.toml", "--state", "state"]) == 2
-    said = capsys.readouterr()
-    assert said.out == ""
-    assert len(said.err.splitlines()) == 1
-    assert part in said.err
+    call = ["qualify", *words, "--site", "site.toml", "--state", "state"]
+    assert part in verify_told_wrong(call, capsys)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["site.html", "site.toml"]
 
 

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from tests.tui.conftest import Desk
+from tests.tui.in_process import verify_told_wrong
 from tui.arguments import build_parser
-from tui.cli import main
 from tui.commands.wiring import run
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "wiring.md"
@@ -77,11 +77,7 @@ def test_wrong_input_is_one_line_and_draws_nothing(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    assert main(["wiring", *words]) == 2
-    said = capsys.readouterr()
-    assert said.out == ""
-    assert len(said.err.splitlines()) == 1
-    assert part in said.err
+    assert part in verify_told_wrong(["wiring", *words], capsys)
     assert list(tmp_path.iterdir()) == []
 
 
