@@ -92,6 +92,7 @@ class Unattended:
     async def _serve(self, controller: Controller) -> None:
         tasks = [asyncio.create_task(_tell(controller)), asyncio.create_task(self._give_signs(controller))]
         await controller.ready()
+        _tell_warnings(self._loaded)
         title = self._loaded.site.site.title or self._loaded.site.site.id
         print(f"{plain(title)}: running; nothing was sent", flush=True)
         self._manager.ready(await _status(controller))
@@ -146,6 +147,7 @@ class Unattended:
                 controller.alert("site-file", "site", text, "the log of the controller; restarting it")
             else:
                 log.warning("the site file was taken anew: %s", plain(str(found)))
+                _tell_warnings(self._loaded)
                 controller.alert("site-file", "site", None)
             await controller.ready()
             self._manager.ready(await _status(controller))
@@ -181,6 +183,12 @@ class Unattended:
         bridge, self._bridge = self._bridge, None
         if bridge is not None:
             await bridge.__aexit__(None, None, None)
+
+
+def _tell_warnings(loaded: LoadedSite) -> None:
+    """What the site says that is worth knowing, such as power amplifiers that do not come on last."""
+    for warning in loaded.warnings:
+        log.warning("%s", plain(str(warning)))
 
 
 def _terminal_is_there() -> bool:

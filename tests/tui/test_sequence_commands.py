@@ -108,3 +108,15 @@ def test_wrong_names_are_told(hall: Desk) -> None:
         said = hall.run(*arguments)
         assert said.code == 2
         assert "no sequence is called 'evning'" in said.err
+
+
+@pytest.mark.slow
+def test_a_running_controller_tells_what_the_site_warns_of(hall: Desk) -> None:
+    site = hall.folder / "site.toml"
+    text = site.read_text().replace("address = 1", 'address = 1\nrole = "power-amplifier"')
+    site.write_text(text.replace("address = 2", 'address = 2\nrole = "source"'))
+    controller = hall.start("run")
+    told = controller.until("evening.up[2]")
+    assert "unit-2 (source) comes on after unit-1, a power amplifier" in told
+    checked = hall.run("check", "site.toml")
+    assert "unit-2 (source) comes on after unit-1, a power amplifier" in checked.out + checked.err
