@@ -99,9 +99,12 @@ def _learn(add: Add) -> None:
     command.description = (
         "Captures of one button are given under one name, several of them where they can be had. "
         "NAME=FILE names the action; without NAME the file's own name does, and a number after an "
-        "underscore or in brackets counts takes: power-on_2.csv is power-on."
+        "underscore or in brackets counts takes: power-on_2.csv is power-on. Behind an @ stands the unit "
+        "that was told (power-on@2=FILE, power-on@2_1.csv): captures of several units show the address."
     )
-    command.add_argument("captures", metavar="CAPTURE", nargs="+", help="a capture, or NAME=CAPTURE")
+    command.add_argument(
+        "captures", metavar="CAPTURE", nargs="+", help="or NAME=CAPTURE, or NAME@UNIT=CAPTURE"
+    )
     command.add_argument("-o", "--output", metavar="PROFILE", required=True, help="the profile to write")
     command.add_argument("--replace", action="store_true", help="in place of a file that is there")
     command.add_argument("--channel", metavar="NAME", help="which channel; without it the one that feeds")

@@ -13,7 +13,7 @@ from profiles.errors import BadValue, FileUnreadable, FileUnwritable
 from profiles.rules_bytes import stays_below
 from profiles.storage import save_bytes
 
-__all__ = ["action_of", "copy_capture", "day_of", "place_of", "places", "profile_id"]
+__all__ = ["action_of", "copy_capture", "day_of", "place_of", "places", "profile_id", "unit_of"]
 
 _FOLDER = "captures"
 _TAKE = re.compile(r"(_\d+| ?\(\d+\)|\.\d+)$")
@@ -42,7 +42,13 @@ def action_of(path: Path) -> str:
     Raises:
         BadValue: nothing of that can stand in a name.
     """
-    return profile_id(_TAKE.sub("", path.stem), f"the file name {path.name!r}")
+    name, _, _ = _TAKE.sub("", path.stem).partition("@")
+    return profile_id(name, f"the file name {path.name!r}")
+
+
+def unit_of(path: Path) -> str:
+    """The unit that was told, where a capture's name says it behind an @; else empty."""
+    return _TAKE.sub("", path.stem).partition("@")[2].strip()
 
 
 def places(folder: Path, samples: Sequence[Sample]) -> tuple[dict[str, Kept], list[tuple[Path, Path]]]:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from profiles.bench.alignment import ColumnKind, Span
 from profiles.bench.check_search import FoundCheck
 from profiles.bench.findings import ActionFinding, Findings, Value
+from profiles.bench.pressing import Addressing
 from profiles.bench.samples import LearnedLine, Sample
 from profiles.checking import check_text
 from profiles.errors import Fault, FileFaults
@@ -69,10 +70,11 @@ def draft_profile(
         _head(name, title, captures),
         _line_block(findings.line),
         _confirm_block(confirm, findings.line),
+        *_address_block(findings.addressing),
         *(_check_comment(check) for check in findings.checks),
-        *(_action_block(action) for action in findings.actions),
+        *(_action_block(action, findings.addressing) for action in findings.actions),
         *(
-            _evidence_block(action, sample, data, kept[str(sample.source.path)])
+            _evidence_block(action, sample, data, kept[str(sample.source.path)], findings.addressing)
             for action in findings.actions
             for sample in action.samples
             if (data := _evidence_of(action, sample)) is not None
@@ -131,6 +133,15 @@ def _confirm_block(confirm: str | None, line: LearnedLine) -> str:
     return f"[confirm]\nmethod = {_text(confirm)}         # {reason}\n"
 
 
+def _address_block(addressing: Addressing | None) -> list[str]:
+    if addressing is None:
+        return []
+    numbers = sorted((addressing.address(unit), unit) for unit in addressing.numbers)
+    seen = _one_line(", ".join(f"{unit} is {number}" for number, unit in numbers))
+    limits = f"[{numbers[0][0]}, {numbers[-1][0]}]"
+    return ["[address]\n" + _row("range", limits, f"{seen}; SET the whole range")]
+
+
 def _check_comment(check: FoundCheck) -> str:
     fits = f"{check.messages} distinct message{'s' * (check.messages != 1)}"
     lines = [f"# Check: {check.text}. Fits {fits}; by chance in {_odds(check.chance)}."]
@@ -144,7 +155,7 @@ def _odds(chance: float) -> str:
     return f"1 of {1 / chance:,.0f}" if chance > 1e-9 else "less than 1 of a thousand million"
 
 
-def _action_block(action: ActionFinding) -> str:
+def _action_block(action: ActionFinding, addressing: Addressing | None) -> str:
     lines = [f"[actions.{action.name}]", f"title = {_text(action.name.replace('-', ' ').capitalize())}"]
     lines.append(
         'effect = "unknown"      # SET: energise, de-energise or neutral; unknown counts as energise'
@@ -159,7 +170,7 @@ def _action_block(action: ActionFinding) -> str:
             continue
         told.add(value.name)
         lines.append(_parameter(value.name, value.span))
-    lines.append(f"send = {_items_text(_items(action))}")
+    lines.append(f"send = {_items_text(_items(action, addressing))}")
     comments = [*_comments(action), *action.notes]
     return "\n".join([*lines[:1], *(f"# {_one_line(comment)}" for comment in comments), *lines[1:]]) + "\n"
 
@@ -206,16 +217,23 @@ def _comments(action: ActionFinding) -> list[str]:
     return told
 
 
-def _items(action: ActionFinding) -> list[str]:
+def _items(action: ActionFinding, addressing: Addressing | None) -> list[str]:
     items: list[str] = []
-    first = action.aligned.messages[0]
-    for span in action.aligned.spans:
+    aligned = action.aligned
+    first = aligned.messages[0]
+    for span in aligned.spans:
+        if span.start in aligned.cuts:
+            items.append(f"{{ pause_ms = {action.gaps[aligned.cuts.index(span.start)] * 1000:.1f} }}")
+        check = aligned.checks[aligned.burst_of(span.start)]
         piece = first[span.start : span.start + span.size]
         match span.kind:
             case ColumnKind.CONSTANT:
                 items.append(_constant(piece))
-            case ColumnKind.CHECK if action.check is not None:
-                items.append(_check_item(action.check, action.aligned.length))
+            case ColumnKind.CHECK if check is not None:
+                items.append(_check_item(check, aligned.bounds(aligned.burst_of(span.start))))
+            case ColumnKind.ADDRESS:
+                offset = addressing.offset if addressing is not None else 0
+                items.append(f"{{ address = 1, offset = {offset} }}" if offset else "{ address = 1 }")
             case _ if _is_counter(span):
                 items.append(_counter_item(action.value(span)))
             case _:
@@ -242,14 +260,16 @@ def _field_item(value: Value) -> str:
     span = value.span
     more = f", size = {span.size}" if span.size > 1 else ""
     more += ', coding = "decimal-text"' if span.decimal_text else ""
+    more += ', order = "little"' if span.order == "little" else ""
     if span.kind is ColumnKind.TOGGLING:
         more += f", table = {_choices(span)}"
     return f"{{ field = {_text(value.name)}{more} }}"
 
 
-def _check_item(check: FoundCheck, length: int) -> str:
-    before = check.position(length) - 1
-    first, last = check.covered(length) or (0, before)
+def _check_item(check: FoundCheck, bounds: tuple[int, int]) -> str:
+    begin, length = bounds[0], bounds[1] - bounds[0]
+    before = begin + check.position(length) - 1
+    first, last = (begin + place for place in check.covered(length) or (0, before - begin))
     more = f", from = {first}" if first else ""
     more += f", to = {last}" if last != before else ""
     more += ', order = "little"' if check.order == "little" else ""
@@ -268,7 +288,9 @@ def _evidence_of(action: ActionFinding, sample: Sample) -> bytes | None:
     return next((press.data for press in sample.presses if len(press.data) == action.aligned.length), None)
 
 
-def _evidence_block(action: ActionFinding, sample: Sample, data: bytes, kept: Kept) -> str:
+def _evidence_block(
+    action: ActionFinding, sample: Sample, data: bytes, kept: Kept, addressing: Addressing | None
+) -> str:
     lines = [
         "[[evidence]]",
         f"action = {_text(action.name)}",
@@ -276,6 +298,8 @@ def _evidence_block(action: ActionFinding, sample: Sample, data: bytes, kept: Ke
         f"channel = {_text(sample.channel)}",
         f'bytes = "{data.hex(" ").upper()}"',
     ]
+    if addressing is not None and addressing.places[action.name] and sample.source.unit:
+        lines.append(f"address = {addressing.address(sample.source.unit)}")
     index = action.aligned.messages.index(data)
     given = {
         value.name: (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from profiles.bench.decoding import DecodeOptions, Decoding, decode_capture
@@ -38,11 +39,24 @@ def evidence_problem(evidence: Evidence, line: LineSettings, folder: Path) -> tu
         return "capture", f"can't be decoded again: {error.what}"
     wanted = bytes.fromhex(evidence.bytes)
     said = _said(decoding)
-    if any(wanted in data for data in said):
+    if any(wanted in data for data in said) or _together(said, wanted):
         return None
     shown = ", ".join(data.hex(" ").upper() for data in said[:_SHOWN]) or "nothing"
     more = f" and {len(said) - _SHOWN} bursts more" if len(said) > _SHOWN else ""
     return "bytes", f"{wanted.hex(' ').upper()} is not in {evidence.capture}, which says {shown}{more}"
+
+
+def _together(said: Sequence[bytes], wanted: bytes) -> bool:
+    """Whether bursts that follow each other are what is wanted: a press may be several."""
+    for first in range(len(said)):
+        data = b""
+        for burst in said[first:]:
+            data += burst
+            if data == wanted:
+                return True
+            if not wanted.startswith(data):
+                break
+    return False
 
 
 def _said(decoding: Decoding) -> list[bytes]:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Self
 
 from profiles.bench.alignment import Aligned, ColumnKind, Span, align
 from profiles.bench.check_search import FoundCheck, find_checks
+from profiles.bench.pressing import Addressing, find_addressing, together, usual_gaps
 from profiles.bench.samples import LearnedLine, Sample
 
 __all__ = ["ActionFinding", "Findings", "Value", "examine"]
@@ -37,6 +40,8 @@ class ActionFinding:
     repeat_pause: float
     """Seconds."""
     notes: tuple[str, ...]
+    gaps: tuple[float, ...] = ()
+    """Seconds of idle line before each further burst of a press."""
 
     def value(self, span: Span) -> Value:
         """The value that a span carries."""
@@ -51,6 +56,8 @@ class Findings:
     actions: tuple[ActionFinding, ...]
     checks: tuple[FoundCheck, ...]
     """The check that all messages have; where there is none, those of the messages of one length."""
+    addressing: Addressing | None = None
+    """Which bytes say which unit is meant, where captures of several units show it."""
 
 
 def examine(
@@ -66,13 +73,9 @@ def examine(
     by_action: dict[str, list[Sample]] = {}
     for sample in samples:
         by_action.setdefault(sample.source.action, []).append(sample)
-    said = {
-        action: [press.data for sample in group for press in sample.presses]
-        for action, group in by_action.items()
-    }
-    usual = [
-        message for messages in said.values() for message in messages if len(message) == _usual(messages)
-    ]
+    by_action = {action: _by_press(group) for action, group in by_action.items()}
+    said = {action: _Said.of(group) for action, group in by_action.items()}
+    usual = [burst for each in said.values() for message in each.messages for burst in each.bursts(message)]
     bits = line.frame.data_bits
     common = _sendable(find_checks(usual, progress), bits)
     by_length: dict[int, FoundCheck] = {}
@@ -81,12 +84,76 @@ def examine(
             alone = _sendable(find_checks([message for message in usual if len(message) == length]), bits)
             if alone is not None:
                 by_length[length] = alone
+    checks = {
+        action: [common or by_length.get(length) for length in each.lengths] for action, each in said.items()
+    }
+    addressing = find_addressing(
+        {action: list(zip(each.units, each.messages, strict=True)) for action, each in said.items()},
+        {action: each.places(checks[action]) for action, each in said.items()},
+    )
     found = tuple(
-        _action(action, group, said[action], common or by_length.get(_usual(said[action])))
+        _action(action, group, said[action], checks[action], addressing)
         for action, group in by_action.items()
     )
     found = _counters_shared(found, bits)
-    return Findings(line, found, (common,) if common is not None else tuple(by_length.values()))
+    known = (common,) if common is not None else tuple(by_length.values())
+    return Findings(line, found, known, addressing)
+
+
+def _by_press(group: Sequence[Sample]) -> list[Sample]:
+    """Captures of one action with bursts that always come together taken for one press."""
+    joined = together([sample.presses for sample in group])
+    if joined is None:
+        return list(group)
+    return [replace(sample, presses=tuple(presses)) for sample, presses in zip(group, joined, strict=True)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """What was said for one action."""
+
+    every: tuple[bytes, ...]
+    """All messages."""
+    messages: tuple[bytes, ...]
+    """Those of the usual length."""
+    units: tuple[str, ...]
+    """Which unit each of those is to."""
+    cuts: tuple[int, ...]
+
+    @classmethod
+    def of(cls, group: Sequence[Sample]) -> Self:
+        every = [(press, sample.source.unit) for sample in group for press in sample.presses]
+        usual = _usual([press.data for press, _ in every])
+        kept = [(press, unit) for press, unit in every if len(press.data) == usual]
+        return cls(
+            tuple(press.data for press, _ in every),
+            tuple(press.data for press, _ in kept),
+            tuple(unit for _, unit in kept),
+            kept[0][0].cuts,
+        )
+
+    @property
+    def limits(self) -> tuple[tuple[int, int], ...]:
+        """Where each burst of a message begins and ends."""
+        return tuple(itertools.pairwise((0, *self.cuts, len(self.messages[0]))))
+
+    @property
+    def lengths(self) -> tuple[int, ...]:
+        return tuple(stop - first for first, stop in self.limits)
+
+    def bursts(self, message: bytes) -> list[bytes]:
+        return [message[first:stop] for first, stop in self.limits]
+
+    def places(self, checks: Sequence[FoundCheck | None]) -> set[int]:
+        """The bytes of a message that are checks."""
+        return {
+            place
+            for (first, stop), check in zip(self.limits, checks, strict=True)
+            if check is not None and all(check.holds(message[first:stop]) for message in self.messages)
+            for place in range(
+                first + check.position(stop - first), first + check.position(stop - first) + check.size
+            )
+        }
 
 
 def _sendable(check: FoundCheck | None, bits: int) -> FoundCheck | None:
@@ -130,14 +197,18 @@ def _usual(messages: Sequence[bytes]) -> int:
 
 
 def _action(
-    name: str, samples: Sequence[Sample], messages: Sequence[bytes], check: FoundCheck | None
+    name: str,
+    samples: Sequence[Sample],
+    said: _Said,
+    checks: Sequence[FoundCheck | None],
+    addressing: Addressing | None,
 ) -> ActionFinding:
-    aligned = align(messages, check)
+    addresses = addressing.places[name] if addressing is not None else ()
+    aligned = align(said.every, cuts=said.cuts, checks=checks, addresses=addresses)
     told = [f"{sample.source.path.name}: {note}" for sample in samples for note in sample.notes]
     if aligned.odd:
         shown = ", ".join(message.hex(" ").upper() for message in dict.fromkeys(aligned.odd))
         told.append(f"bursts of another length were left out: {shown}")
-    has_check = any(column.kind is ColumnKind.CHECK for column in aligned.columns)
     known = [press for sample in samples for press in sample.presses if len(press.data) == aligned.length]
     repeat = min(press.times for press in known)
     if max(press.times for press in known) != repeat:
@@ -147,11 +218,12 @@ def _action(
         name,
         aligned,
         tuple(samples),
-        check if has_check else None,
+        next((check for check in aligned.checks if check is not None), None),
         _values(aligned),
         min(repeat, 20),
         min(pauses) if repeat > 1 and pauses else 0.0,
         tuple(told),
+        usual_gaps(known),
     )
 
 

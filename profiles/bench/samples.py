@@ -39,6 +39,8 @@ class Source:
 
     action: str
     path: Path
+    unit: str = ""
+    """Which unit was told, in a person's own word; empty where that is not said."""
 
 
 @dataclass(frozen=True, slots=True)

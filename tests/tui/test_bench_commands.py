@@ -119,6 +119,30 @@ def test_from_captures_of_a_button_to_a_confirmed_action(desk: Desk) -> None:
     assert done.document["outcome"] == "confirmed"
 
 
+@pytest.mark.slow
+def test_learn_finds_the_address_over_several_units_and_presses_of_two_bursts(desk: Desk) -> None:
+    for unit in (1, 2):
+        for order, name in ((1, "power-on"), (2, "standby")):
+            data = bytes((0xA5, unit, order, unit + order))
+            bursts = [data, bytes.fromhex("A6 30")] if order == 1 else [data]
+            for take in (1, 2):
+                write_logic(desk.folder / f"{name}@{unit}_{take}.csv", bursts, between=300.0)
+    words = [
+        f"{name}@{unit}_{take}.csv" for name in ("power-on", "standby") for unit in (1, 2) for take in (1, 2)
+    ]
+    said = desk.run("learn", *words[:-1], f"standby@2={words[-1]}", "-o", "learned.toml", "--json")
+    assert (said.code, said.err) == (0, "")
+    assert said.document["addresses"] == {"1": 1, "2": 2}
+    actions = {each["name"]: each for each in said.document["actions"]}
+    assert actions["power-on"]["columns"][1] == "address"
+    assert [each["before"] for each in actions["power-on"]["pauses"]] == [4]
+    assert actions["standby"]["pauses"] == []
+    assert desk.run("check", "learned.toml").code == 0
+    text = desk.run("learn", *words, "-o", "again.toml").out
+    assert "address: 1 is 1, 2 is 2" in text
+    assert "one press, 62.5 ms of idle line before byte 4" in text
+
+
 def test_learn_keeps_captures_of_elsewhere_beside_the_profile(desk: Desk) -> None:
     for folder, data in (("a", POWER_ON), ("b", STANDBY)):
         (desk.folder / folder).mkdir()

@@ -12,7 +12,7 @@ from profiles.bench.findings import ActionFinding, Findings, examine
 from profiles.bench.samples import Source, read_samples
 from profiles.errors import BadValue
 from profiles.storage import save_text
-from tui.capture_keeping import action_of, copy_capture, places, profile_id
+from tui.capture_keeping import action_of, copy_capture, places, profile_id, unit_of
 from tui.commands.decode import options_from
 from tui.telling import as_json, hexadecimal, plain
 
@@ -83,15 +83,13 @@ class _Progress:
 
 
 def _source(word: str) -> Source:
-    """A capture and the action it shows: ``NAME=FILE``, or a file whose name says it."""
+    """A capture and the action that it shows: ``NAME=FILE`` or ``NAME@UNIT=FILE``, or its name says both."""
     name, equals, file = word.partition("=")
     if equals and not Path(word).exists():
-        path = Path(file)
-        action = profile_id(name, f"{name!r}")
-    else:
-        path = Path(word)
-        action = action_of(path)
-    return Source(action, path)
+        action, _, unit = name.partition("@")
+        return Source(profile_id(action, f"{name!r}"), Path(file), unit.strip())
+    path = Path(word)
+    return Source(action_of(path), path, unit_of(path))
 
 
 def _told(findings: Findings, output: Path) -> list[str]:
@@ -101,6 +99,10 @@ def _told(findings: Findings, output: Path) -> list[str]:
     for check in findings.checks:
         lines.append(f"check: {check.text} (fits {check.messages} distinct messages)")
         lines += [f"  or {other}" for other in check.others]
+    if findings.addressing is not None:
+        addressing = findings.addressing
+        numbers = ", ".join(f"{unit} is {addressing.address(unit)}" for unit in addressing.numbers)
+        lines.append(f"address: {numbers}")
     if not findings.checks:
         lines.append("check: none that these captures can show; captures of other buttons show more")
     for action in findings.actions:
@@ -117,6 +119,8 @@ def _action_lines(action: ActionFinding) -> list[str]:
     for value in action.values:
         numbers = ", ".join(str(number) for number in value.span.numbers[:12])
         lines.append(f"  byte {value.span.start}: {value.span.kind.value}, {value.name}: {numbers}")
+    for cut, gap in zip(aligned.cuts, action.gaps, strict=True):
+        lines.append(f"  one press, {gap * 1000:.1f} ms of idle line before byte {cut}")
     if action.repeat > 1:
         lines.append(f"  said {action.repeat} times, {action.repeat_pause * 1000:.1f} ms apart")
     return lines + [f"  {note}" for note in action.notes]
@@ -148,6 +152,9 @@ def _document(findings: Findings, output: Path, kept: dict[str, Kept]) -> dict[s
             }
             for check in findings.checks
         ],
+        "addresses": None
+        if findings.addressing is None
+        else {unit: findings.addressing.address(unit) for unit in findings.addressing.numbers},
         "actions": [
             {
                 "name": action.name,
@@ -158,6 +165,10 @@ def _document(findings: Findings, output: Path, kept: dict[str, Kept]) -> dict[s
                     for v in action.values
                 ],
                 "repeat": action.repeat,
+                "pauses": [
+                    {"before": cut, "pause_s": gap}
+                    for cut, gap in zip(action.aligned.cuts, action.gaps, strict=True)
+                ],
                 "captures": [kept[str(sample.source.path)].name for sample in action.samples],
                 "notes": list(action.notes),
             }

@@ -180,5 +180,7 @@ def _numbers(data: bytes, format_: _Format) -> npt.NDArray[Any]:
         words = np.zeros((len(thirds), 4), np.uint8)
         words[:, 1:] = thirds
         return words.view("<i4").ravel() / np.float32(1 << 31)
-    whole: npt.NDArray[Any] = np.frombuffer(data, f"<i{format_.bits // 8}") / np.float32(1 << format_.bits - 1)
+    whole: npt.NDArray[Any] = np.frombuffer(data, f"<i{format_.bits // 8}") / np.float32(
+        1 << format_.bits - 1
+    )
     return whole
