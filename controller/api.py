@@ -85,6 +85,8 @@ class ActionView:
     """The states that it makes so, where it does not depend on a parameter."""
     hold_off_ms: float = 0.0
     """The least time before the next action to the same unit."""
+    addressed: bool = True
+    """Whether its bytes carry an address; without one every unit on the bus hears them as its own."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,7 +61,13 @@ def _action(action: CompiledAction) -> ActionView:
         if not (isinstance(value, str) and value in action.spec.parameters)
     }
     return ActionView(
-        action.name, action.title, action.spec.effect.value, parameters, sets, action.spec.hold_off_ms
+        action.name,
+        action.title,
+        action.spec.effect.value,
+        parameters,
+        sets,
+        action.spec.hold_off_ms,
+        action.send.addressed,
     )
 
 

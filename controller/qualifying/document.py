@@ -79,6 +79,7 @@ def run_document(
             "on_for_s": plan.on_for,
             "off_for_s": plan.off_for,
             "because": list(plan.why_times),
+            "also_switched": list(plan.also),
             "ready": plan.ready,
             "tap": plan.tap,
         },

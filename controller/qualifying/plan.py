@@ -64,6 +64,13 @@ class QualifyPlan:
     tap: str | None = None
     why_times: tuple[str, ...] = ()
     """What made the times longer than was asked, in words."""
+    also: tuple[str, ...] = ()
+    """Other units that hear the same bytes as their own, and are switched with it."""
+
+    @property
+    def all_switched(self) -> str:
+        """The unit by its title, and with it whatever else is switched."""
+        return f"{self.title} (and {', '.join(self.also)}, which hear the same)" if self.also else self.title
 
     @property
     def seconds(self) -> float:
@@ -118,7 +125,15 @@ def plan_for(site: SiteView, asked: Asked) -> QualifyPlan:
         asked.ready,
         asked.tap,
         (*on_why, *off_why),
+        _also(site, unit, on, off),
     )
+
+
+def _also(site: SiteView, unit: UnitView, on: ActionView, off: ActionView) -> tuple[str, ...]:
+    """The other units on the bus, where an action carries no address."""
+    if on.addressed and off.addressed:
+        return ()
+    return tuple(each.id for each in site.units if each.bus == unit.bus and each.id != unit.id)
 
 
 def _check(asked: Asked) -> None:

@@ -144,7 +144,8 @@ class Watch:
     def give(self, run: Trials) -> None:
         """Put what was gathered to the commands that it belongs to."""
         run.missed = self.missed
-        for trial in run.trials:
+        after = [*(trial.command_id for trial in run.trials[1:]), ""]
+        for trial, following in zip(run.trials, after, strict=True):
             identity = trial.command_id
             trial.lags = self._lags.get(identity, [])
             trial.sent_at = self._sent_at.get(identity)
@@ -153,4 +154,6 @@ class Watch:
                 trial.up_after = max(0.0, up_at - (trial.sent_at or trial.outcome.at))
             if self._plan.tap is not None and trial.outcome.attempts:
                 wanted = self._subject.on_bytes if trial.phase is Phase.ON else self._subject.off_bytes
-                trial.tapped = bool(wanted) and wanted in bytes(self._tapped.get(identity, b""))
+                # What a tap's adapter keeps for a moment comes when the next command has begun already.
+                heard = bytes(self._tapped.get(identity, b"") + self._tapped.get(following, b""))
+                trial.tapped = bool(wanted) and wanted in heard

@@ -119,7 +119,7 @@ def _agree(arguments: argparse.Namespace, plan: QualifyPlan) -> None:
         BadValue: nobody did.
     """
     what = (
-        f"{plan.title} ({plan.unit}) will be switched on and off {plan.cycles} times, "
+        f"{plan.unit}: {plan.all_switched} will be switched on and off {plan.cycles} times, "
         f"{plan.on_for:g} s on and {plan.off_for:g} s off: about {plan.seconds / 60:.1f} minutes"
     )
     if arguments.yes:

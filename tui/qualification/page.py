@@ -321,6 +321,9 @@ def _said(action: Document) -> str:
 
 def _notes(document: Document) -> str:
     notes = [*document["plan"]["because"], *document["notes"]]
+    if document["plan"]["also_switched"]:
+        others = ", ".join(document["plan"]["also_switched"])
+        notes.append(f"switched with it, because the actions carry no address: {others}")
     if document["missed_records"]:
         notes.append(f"{document['missed_records']} records came faster than they could be read")
     return f"<ul>{''.join(f'<li>{_t(note)}</li>' for note in notes)}</ul>" if notes else ""

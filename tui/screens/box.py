@@ -75,7 +75,7 @@ A qualification switches the unit for real. Whoever else commands it, everything
     def __init__(self, profile: str = "") -> None:
         super().__init__(name="box")
         self._profile = profile
-        self._shown = -1
+        self._lines_shown = -1
 
     @property
     def _work(self) -> BoxWork:
@@ -111,8 +111,8 @@ A qualification switches the unit for real. Whoever else commands it, everything
         self.query_one("#figures", Static).update(self._state())
         lines = self._work.lines
         self.query_one("#came-lines", Static).update(Text("\n".join(lines)))
-        if len(lines) != self._shown:
-            self._shown = len(lines)
+        if len(lines) != self._lines_shown:
+            self._lines_shown = len(lines)
             self.query_one("#came", VerticalScroll).scroll_end(animate=False)
         words = [("enter", "begin"), ("s", "end it"), ("o", "open the report"), ("X", "everything off")]
         self.query_one("#keys", Static).update(self.keys(words))
@@ -262,7 +262,7 @@ A qualification switches the unit for real. Whoever else commands it, everything
 
 
 def _question(plan: QualifyPlan) -> tuple[str, str]:
-    head = f"Switch {plan.title} on and off {plan.cycles} times?"
+    head = f"Switch {plan.all_switched} on and off {plan.cycles} times?"
     text = (
         f"{plan.on_for:g} s on, {plan.off_for:g} s off: about {plan.seconds / 60:.1f} minutes. See that "
         "nobody is at it. Locks and minimum times hold; s on this screen ends it."

@@ -46,6 +46,16 @@ def test_on_and_off_come_from_the_profile() -> None:
     assert (plan.state_on, plan.state_off, plan.cycles) == (True, False, 20)
     blind = plan_for(HALL, Asked("blind-left"))
     assert (blind.on, blind.off, blind.state) == ("open", "stop", None)
+    assert (plan.also, blind.also) == ((), ())
+
+
+def test_units_that_hear_the_same_bytes_are_told_of(tmp_path: Path) -> None:
+    (tmp_path / "plain.toml").write_text(PLAIN)
+    path = tmp_path / "site.toml"
+    path.write_text(PLAIN_SITE)
+    plan = plan_for(site_view(load_site(path)), Asked("left"))
+    assert plan.also == ("right",)
+    assert plan.all_switched == "Left lamp (and right, which hear the same)"
 
 
 def test_minimum_times_and_hold_offs_are_kept_and_told(tmp_path: Path) -> None:
@@ -61,6 +71,51 @@ def test_minimum_times_and_hold_offs_are_kept_and_told(tmp_path: Path) -> None:
         plan_for(site, Asked("ghost"))
     with pytest.raises(BadValue, match="driven on"):
         plan_for(site, Asked("foyer-amp", tap="hall"))
+
+
+PLAIN = """
+schema = 1
+name = "plain"
+
+[line]
+baud = 9600
+
+[confirm]
+method = "none"
+
+[address]
+range = [1, 4]
+
+[actions.ask]
+effect = "neutral"
+send = [{ hex = "03" }, { address = 1 }]
+
+[actions.all-on]
+effect = "energise"
+send = [{ hex = "01" }]
+
+[actions.all-off]
+effect = "de-energise"
+send = [{ hex = "02" }]
+"""
+PLAIN_SITE = """
+[site]
+id = "larkfield-hall"
+
+[buses.lamps]
+port = "sim://plain.toml?units=2"
+profile = "plain.toml"
+topology = "open"
+
+[units.left]
+bus = "lamps"
+address = 1
+title = "Left lamp"
+
+[units.right]
+bus = "lamps"
+address = 2
+"""
 
 
 @pytest.mark.parametrize(
