@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 FAST := $(VENV)/.fast
 
-.PHONY: demo test lint types slow bench soak pictures captures clean
+.PHONY: demo test lint types slow bench soak audit pictures captures clean
 
 demo: $(READY)
 	$(BIN)/linewarden demo
@@ -29,6 +29,9 @@ bench: $(FAST)
 
 soak: $(READY)
 	$(BIN)/python -m pytest -m soak tests/soak -n 2 --dist loadfile
+
+audit:
+	$(PYTHON) .ci/audit
 
 pictures: $(READY)
 	$(BIN)/python -m docs.make_pictures

@@ -31,7 +31,7 @@ def rounded(count: int | None) -> int | None:
     if count is None:
         return None
     megabytes = count >> 20
-    step = 10 ** max(0, len(str(megabytes)) - 2)
+    step = int(10 ** max(0, len(str(megabytes)) - 2))
     return megabytes // step * step
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 from dataclasses import dataclass
+from pathlib import PurePath
 
 from controller.api import ProfileText
 from controller.site import LoadedSite
@@ -15,7 +16,7 @@ from profiles.checking import load_profile
 from profiles.compiled import CompiledProfile
 from profiles.errors import FileFaults, FileUnreadable, NotKnown
 from profiles.exchange import save_profile
-from profiles.library import Source, find
+from profiles.library import Source, find, is_path
 from profiles.locating import Lines
 from profiles.shape import Shown
 from profiles.storage import read_text
@@ -41,7 +42,7 @@ def profile_text(name: str, loaded: LoadedSite) -> ProfileText:
         NotKnown: there is none.
         FileUnreadable: it can't be read.
     """
-    return _shown(find(name, loaded.path))
+    return _shown(_named(name, loaded))
 
 
 def save(name: str, text: str, revision: str, loaded: LoadedSite) -> Saved:
@@ -52,11 +53,28 @@ def save(name: str, text: str, revision: str, loaded: LoadedSite) -> Saved:
         FileFaults: it has faults, or the site would have some with it; nothing is saved.
         RevisionMoved: it was saved by somebody else since it was read; nothing is saved.
     """
-    source = find(name, loaded.path)
+    source = _named(name, loaded)
     compiled = load_profile(text, source.where)
     buses = tuple(bus for bus, spec in loaded.site.buses.items() if _is(spec.profile, source, loaded))
     _check_site(loaded, dict.fromkeys(buses, compiled))
     return Saved(_shown(save_profile(source, text, revision)), compiled, buses)
+
+
+def _named(name: str, loaded: LoadedSite) -> Source:
+    """The profile of that name; a file only where the site itself names it, or one beside the site's file.
+
+    What a front end says must not lead to other files of this machine.
+
+    Raises:
+        NotKnown: there is none.
+    """
+    beside = PurePath(name).name == name and "/" not in name and "\\" not in name
+    if is_path(name) and not beside and all(spec.profile != name for spec in loaded.site.buses.values()):
+        raise NotKnown(
+            f"no bus of this site uses a profile {name!r}",
+            todo="name it as the site file does, or take it in with `linewarden profiles import`",
+        )
+    return find(name, loaded.path)
 
 
 def _shown(source: Source) -> ProfileText:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from profiles.compiled import CompiledProfile
 
-__all__ = ["Listed", "Origin", "Source", "find", "list_profiles", "own_file", "own_folder"]
+__all__ = ["Listed", "Origin", "Source", "find", "is_path", "list_profiles", "own_file", "own_folder"]
 
 _NAME = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?")
 _SUFFIX = ".toml"
@@ -112,6 +112,11 @@ def own_file(name: str, own: Path) -> Path:
     return flat if flat.exists() else own / name / f"{name}{_SUFFIX}"
 
 
+def is_path(name: str) -> bool:
+    """Whether a profile is named by its file: with a slash in it, or ``.toml`` at its end."""
+    return "/" in name or os.sep in name or name.endswith(_SUFFIX)
+
+
 def find(name: str, relative_to: Path | None = None, *, own: Path | None = None) -> Source:
     """The profile of that name, or at that path.
 
@@ -124,7 +129,7 @@ def find(name: str, relative_to: Path | None = None, *, own: Path | None = None)
     Raises:
         NotKnown: there is none; the message offers the nearest name.
     """
-    if "/" in name or os.sep in name or name.endswith(_SUFFIX):
+    if is_path(name):
         return _at_path(name, relative_to)
     own = own_folder() if own is None else own
     if _NAME.fullmatch(name):
