@@ -91,4 +91,6 @@ def test_every_command_of_the_page_works_as_it_stands(
         code, out = worked(*shlex.split(line), capsys=capsys)
         assert code == 0, line
         assert "Before anything is joined" in out
-    assert (tmp_path / "trigger.svg").exists()
+    # The picture on the page is the one that its command draws.
+    drawn = (tmp_path / "trigger.svg").read_text(encoding="utf-8")
+    assert drawn == (PAGE.parent / "pictures" / "trigger.svg").read_text(encoding="utf-8")
