@@ -6,6 +6,11 @@ import os
 import shutil
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# How long an example takes, or takes to be made up, says more of the machine than of the code.
+settings.register_profile("patient", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("patient")
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

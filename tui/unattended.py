@@ -15,7 +15,7 @@ from pathlib import Path
 from controller.local import LocalServer
 from controller.mqtt import MqttBridge
 from controller.mqtt_settings import BrokerSettings, settings_for
-from controller.records import Alert, BusStatus, Command, LinkState, Outcome
+from controller.records import Alert, BusStatus, Command, LinkState, Lock, Outcome
 from controller.reloading import Differences, check_same_site, differences
 from controller.service import Controller
 from controller.service_manager import ServiceManager
@@ -205,6 +205,9 @@ async def _status(controller: Controller) -> str:
     up = sum(bus.link is not LinkState.DOWN for bus in buses)
     alerts = await controller.alerts()
     told = f"{up} of {len(buses)} buses up"
+    locks = await controller.locks()
+    if locks:
+        told += f"; locked: {', '.join(sorted({lock.target for lock in locks}))}"
     if alerts:
         told += f"; {len(alerts)} alert{'s' * (len(alerts) != 1)}, the oldest of {alerts[0].target}: "
         told += plain(alerts[0].text)
@@ -212,11 +215,13 @@ async def _status(controller: Controller) -> str:
 
 
 async def _tell(controller: Controller) -> None:
-    """Commands, outcomes and alerts into the log."""
+    """Commands, outcomes, alerts and service locks into the log."""
     commands: dict[str, Command] = {}
-    records = controller.subscribe(frozenset(("Command", "Outcome", "Alert")))
+    records = controller.subscribe(frozenset(("Command", "Outcome", "Alert", "Lock")))
     for alert in await controller.alerts():
         _tell_alert(alert)  # raised before anybody listened
+    for lock in await controller.locks():
+        _tell_lock(lock)
     async for record in records:
         match record:
             case Command():
@@ -228,6 +233,13 @@ async def _tell(controller: Controller) -> None:
                     log.log(level, "%s", outcome_words(command, record))
             case Alert():
                 _tell_alert(record)
+            case Lock():
+                _tell_lock(record)
+
+
+def _tell_lock(lock: Lock) -> None:
+    word = "unlocked" if lock.over else "locked"
+    log.warning("%s: %s, by %s: %s", word, lock.target, plain(lock.who), plain(lock.why))
 
 
 def _tell_alert(alert: Alert) -> None:

@@ -173,3 +173,16 @@ def test_systemd_finds_nothing_wrong_with_the_unit_file(desk: Desk) -> None:
         ["systemd-analyze", "verify", "--man=no", str(path)], capture_output=True, text=True, check=False
     )
     assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_locks_that_stand_are_in_the_log_and_in_the_status_after_a_restart(
+    desk: Desk, manager: Manager
+) -> None:
+    desk.write("site.toml", SITE.replace("units_expected", "pass_on = true\nunits_expected"))
+    said = desk.run("lock", "mixer", "--who", "Ada", "--why", "new fuse", "--state", "state")
+    assert "It stops our own commands only" in said.out
+    assert "On hall pass_on is set" in said.out
+    program = desk.start("run", "--state", "state")
+    program.until("locked: mixer, by Ada: new fuse")
+    assert manager.until("READY=1")[-1] == "READY=1\nSTATUS=1 of 1 buses up; locked: mixer"
+    assert program.end() == 0
