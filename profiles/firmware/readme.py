@@ -92,8 +92,8 @@ def _echo(plan: Plan) -> str:
     wait = plan.request.profile.confirm.timeout_ms
     return (
         "Each frame is sent when the one before has come back round the ring. If it does not within "
-        f"{wait:g} ms,\nor something else comes, the box stops there and blinks; the next change of the trigger "
-        "tries again."
+        f"{wait:g} ms,\nor something else comes, the box stops there and blinks; the next change of the "
+        "trigger tries again."
     )
 
 

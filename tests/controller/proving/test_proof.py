@@ -21,6 +21,8 @@ from tests.profiles.firmware.boxes import FORTY_OFF, FORTY_ON, exported, profile
 pytestmark = [pytest.mark.peer("avr-gcc", "simavr", "cc")]
 
 
+ALL = bytes(range(256)).hex(" ")
+SEVEN = bytes(range(128)).hex(" ")
 PAUSED_ON = '{ hex = "A5" }, { pause_ms = 12.34 }, { hex = "01 02" }'
 PAUSED_OFF = '{ pause_ms = 30.0 }, { hex = "A5 00" }'
 
@@ -82,11 +84,12 @@ def test_every_rate_up_to_57600_is_within_half_a_percent(baud: int, chip: str, t
     ("confirm", "line", "on", "off"),
     [
         ("loop", 'frame = "7E1"', "15 01 7F", "15 00"),
-        ("none", 'frame = "7O2"\nbit_order = "msb"', "15 01 7F", "15 00"),
+        ("none", 'frame = "7O2"\nbit_order = "msb"', SEVEN, "15 00"),
         ("loop", 'frame = "8M1"', "A5", "00"),
+        ("none", 'frame = "8E1"\nidle = "low"', ALL, "FF"),
         ("none", 'frame = "8S1"\nidle = "low"', "FF", "00 FE"),
         ("loop", 'frame = "5N1.5"', "15 1F", "00 1E"),
-        ("none", 'frame = "9N1"', "A5 01", "A5 00"),
+        ("none", 'frame = "9N1"\nbit_order = "msb"', ALL, "A5 00"),
         ("loop", 'frame = "9E2"\nbit_order = "msb"\nidle = "low"', "A5 01", "A5 00"),
         ("none", "dead_time_ms = 5.0", "A5 01 7F", "A5 00 00"),
         ("none", "dead_time_bits = 3.0", "A5 01 7F", "A5 00 00"),
