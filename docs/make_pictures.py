@@ -17,8 +17,10 @@ from controller.service import Controller
 from tui.app import DashboardApp
 from tui.demo.evening import load_hall
 from tui.model import HallModel
+from tui.screens.bench import BenchScreen
 
 HERE = Path(__file__).parent / "pictures"
+CAPTURES = Path(__file__).parents[1] / "tests" / "data" / "captures"
 ORIGIN = Origin(OriginKind.SCREEN, "Ada")
 
 
@@ -64,7 +66,20 @@ async def _main() -> None:
             await pilot.press("f5")
             await _settled(pilot)
             _keep(app, "journal")
+            await _bench(app, pilot)
         await controller.close()
+
+
+async def _bench(app: DashboardApp, pilot: Pilot[int]) -> None:
+    """A capture of the power button, the third byte opened and measured from the first."""
+    app.captures = (CAPTURES / "power-on_1.csv", CAPTURES / "replay.csv")
+    await pilot.press("f7")
+    for keys in ((), ("j",), ("m", "right", "right")):
+        await pilot.press(*keys)
+        await _settled(pilot)
+        while isinstance(app.screen, BenchScreen) and app.screen.turns.busy:
+            await _settled(pilot)
+    _keep(app, "bench")
 
 
 if __name__ == "__main__":

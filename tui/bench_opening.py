@@ -148,19 +148,36 @@ def caption(reader: Reader) -> list[tuple[str, str]]:
         )
     )
     told.append(("quiet", f"at {span_words(reading.span(byte)[0])}"))
-    dead = reading.dead_time(byte)
-    if dead is not None:
-        told.append(("quiet", f"after {dead / reading.bit(byte):.1f} idle bits"))
+    idle = _idle_before(reader, byte)
+    laid = reader.slots.other is not None and reader.slot is not None
+    if idle and not laid:
+        told.append(("quiet", idle))
     if not len(reading.edges):
         told.append(("care", "drawn from its bits: no waveform was recorded"))
     if error is FrameError.FRAMING:
         told.append(("wrong", "? no stop bit where it should be"))
     elif error is FrameError.PARITY:
         told.append(("wrong", "! the parity bit does not fit"))
-    slot = reader.slot
-    if reader.slots.other is not None and slot is not None:
-        told.append(_difference(reader))
+    if laid:
+        # What is asked of two lines is how they differ: that must not be what there is no room for.
+        told[1:1] = [_difference(reader), *([("quiet", idle)] if idle else [])]
     return told
+
+
+def _idle_before(reader: Reader, byte: int) -> str:
+    """The idle line before a byte; of two lines laid over each other that of both."""
+    reading, slots = reader.shown, reader.slots
+    dead = reading.dead_time(byte)
+    if dead is None:
+        return ""
+    bit = reading.bit(byte)
+    if slots.comparison is not None and reading is slots.reading:
+        local = reading.place(byte)[1]
+        both = next((each for each in slots.comparison.dead_times if each.at == local), None)
+        if both is not None:
+            sign = "≠" if both.differs else "="
+            return f"idle before it {both.original / bit:.1f} {sign} {both.replay / bit:.1f} bits"
+    return f"after {dead / bit:.1f} idle bits"
 
 
 def _difference(reader: Reader) -> tuple[str, str]:

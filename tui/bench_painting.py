@@ -29,6 +29,8 @@ MARGIN = 10
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
 _LOWEST, _HIGHEST = -0.1, 1.15
 """The levels at the bottom and at the top of the ink, counted in the line's own two."""
+_ALIKE = 0.2
+"""Levels nearer than this are the same: what is left is noise."""
 _BOTH, _ORIGINAL, _REPLAY = "█", "▒", "╱"
 
 
@@ -265,6 +267,8 @@ def _ink(opened: Opened, column: int, row: int, rows: int, looks: Looks) -> tupl
 def _both(ink: Trace, other: Trace, column: int, row: int, rows: int, looks: Looks) -> tuple[str, str]:
     below = 8 * (rows - 1 - row)
     one, two = (_height(float(each.mean[column]), rows) - below for each in (ink, other))
+    if abs(float(ink.mean[column] - other.mean[column])) < _ALIKE:
+        return _EIGHTHS[max(0, min(8, one))], ""
     if one >= 4 and two >= 4:
         return _BOTH, ""
     if one >= 4:

@@ -215,6 +215,8 @@ async def test_a_replay_that_differs_in_dead_time_alone_is_no_mismatch(tmp_path:
         await b.press("v")
         await rest(b)
         assert "the same but for dead time: no mismatch" in text(b, "bench-answer")
+        await b.press("right")
+        assert "idle before it 0.0 ≠ 3.0 bits" in text(b, "bench-caption")
         await b.press("e")
         await b.pilot.pause()
         assert "0.00 ≠ 3.00 bit times" in text(b, "bench-told")
