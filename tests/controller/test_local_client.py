@@ -31,6 +31,7 @@ from controller.records import (
     Result,
     StateValue,
 )
+from controller.sequences_records import SequenceOrder
 from controller.state_folder import Claim
 from profiles.errors import (
     ControllerAway,
@@ -114,6 +115,10 @@ async def test_every_call_gives_what_the_controller_itself_gives(
     assert saved == await controller.profile("pellgate-chain")
     assert (await api.probe("hall")).outcome is not None
     assert await api.simulate("hall", "cut 2") == "hall: cut 2"
+    assert await api.sequences() == await controller.sequences()
+    assert await api.triggers() == await controller.triggers()
+    begun = await api.sequence("evening", SequenceOrder.UP, SCREEN, agreed=True)
+    assert begun == await controller.sequence("evening", SequenceOrder.UP, SCREEN)
 
 
 async def test_errors_are_raised_as_the_controller_raised_them(client: LocalClient) -> None:
