@@ -212,6 +212,11 @@ def _comments(action: ActionFinding) -> list[str]:
                 told.append(f"Byte {span.start} goes to and fro between {first:02X} and {second:02X} hex.")
             case _:
                 pass
+    for cut, gap in zip(action.aligned.cuts, action.gaps, strict=True):
+        told.append(
+            f"From byte {cut} on it is another burst, {gap * 1000:.3g} ms later, at every press. "
+            "SET: if the unit answers so, it is no part of what is sent, but a reply."
+        )
     if len(set(action.aligned.messages)) == 1 and len(action.aligned.messages) > 1:
         told.append(f"Seen {len(action.aligned.messages)} times, always the same.")
     return told

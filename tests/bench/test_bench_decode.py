@@ -16,6 +16,7 @@ import pytest
 from profiles.bench.bit_time import BitFit, fit_bit_time
 from profiles.bench.edges import Edges, logic_edges
 from profiles.bench.line_fit import LineOverrides
+from profiles.bench.readers import table
 from profiles.bench.readers.opening import read_capture
 from profiles.bench.segments import read_line
 from profiles.bench.uart import LineTiming, decode_edges, frame_blocks
@@ -99,7 +100,8 @@ def write_table(path: Path, rows: int) -> None:
             file.write(text.tobytes())
 
 
-def test_a_table_of_ten_million_rows(tmp_path: Path) -> None:
+def test_a_table_of_ten_million_rows(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(table, "FAST_FROM", sys.maxsize)
     path = tmp_path / "scope.csv"
     write_table(path, 10_000_000)
     ours = best_of(2, lambda: read_capture(path))
@@ -124,23 +126,30 @@ def test_a_table_of_ten_million_rows_read_fast(tmp_path: Path) -> None:
     assert figure.holds
 
 
-def test_a_gigabyte_within_a_gigabyte(tmp_path: Path) -> None:
+@pytest.mark.parametrize("way", ["plain", "fast"])
+def test_a_gigabyte_within_a_gigabyte(tmp_path: Path, way: str) -> None:
+    if way == "fast":
+        pytest.importorskip("polars", reason="polars is not installed (the extra `fast`)")
     path = tmp_path / "scope.csv"
     write_table(path, 36_000_000)
     assert path.stat().st_size > 1_000_000_000
     program = (
         "import resource, sys\n"
         "from profiles.bench.decoding import decode_capture\n"
+        "from profiles.bench.readers import table\n"
+        "table.FAST_FROM = int(sys.argv[2])\n"
         "found = decode_capture(sys.argv[1])\n"
         "assert str(found.channels[0].main.fit.frame) == '8N1'\n"
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
     )
     begin = time.perf_counter()
-    done = subprocess.run([sys.executable, "-c", program, path], capture_output=True, text=True, check=True)
+    fast_from = table.FAST_FROM if way == "fast" else sys.maxsize
+    command = [sys.executable, "-c", program, str(path), str(fast_from)]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
     taken = time.perf_counter() - begin
     most = int(done.stdout) * (1 if sys.platform == "darwin" else 1024)
     size = path.stat().st_size / 1e9
-    print(f"\n{size:.2f} GB read and decoded in {taken:.0f} s with {most / 1e9:.2f} GB at most")
+    print(f"\n{size:.2f} GB read ({way}) and decoded in {taken:.0f} s with {most / 1e9:.2f} GB at most")
     path.unlink()
     assert most < 1.0e9
 

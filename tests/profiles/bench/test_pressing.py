@@ -104,6 +104,8 @@ def test_a_press_of_two_bursts_is_drafted_with_its_pause_and_both_checks() -> No
         (WAKE + summed(1, 0x20, level)).hex(" ").upper() for level in levels
     ]
     assert "pause_ms = 100.0" in text
+    # A unit that answers looks the same: that is for a person to say.
+    assert "# From byte 4 on it is another burst, 100 ms later" in text
 
 
 def test_a_press_of_two_bursts_is_found_in_captures_again(tmp_path: Path) -> None:
