@@ -27,6 +27,8 @@ def stories(box: Box) -> list[Story]:
         Story("bounces", "its contact bounces", box, whole).free().bounce(True).bounce(False),
         Story("short-pulses", "pulses shorter than the debounce", box, whole).pulse().trigger(True).pulse(),
     ]
+    quick = Story("gone-while-spoken", "it goes while the box still says on", box, whole)
+    told.append(quick.gone_while_spoken())
     rest = Story("long-rest", "nothing happens for a long time", box, whole).wait(_REST)
     told.append(rest.trigger(True).wait(_REST).trigger(False))
     if box.delay_on_s > 4 * box.debounce_s:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 from profiles.firmware.manifest import Box, Tells
@@ -131,6 +132,19 @@ class Story:
         self.now += self.box.debounce_s + self._delay(on=True) + self._delay(on=False) + _SETTLED
         return self
 
+    def gone_while_spoken(self) -> Story:
+        """The trigger comes, and goes again while the box says on; off is said after that."""
+        self.free()
+        self._level(True, self.now)
+        begins = self._begins(True, self.now)
+        length = self.length(self.box.on)
+        self._level(False, begins + 3 * self.box.tick_s + length / 4)
+        self._spoken, self.said, self.blinks = True, False, 0
+        # When off begins depends on when the box has done and looks again.
+        self.due += [Due(True, begins), Due(False, math.nan)]
+        self.now = begins + length + self.box.on.hold_off_s + self.box.debounce_s + self._delay(on=False)
+        return self.wait(self.box.rest_s + self.length(self.box.off) + self.box.echo_timeout_s + _SETTLED)
+
     def reset(self, cause: str) -> Story:
         """The chip is reset: power, external, brown-out, or by its watchdog (after four seconds at most)."""
         if cause == "watchdog":
@@ -244,7 +258,7 @@ class Story:
         if self.there != self.said:
             self.blinks = 0
             self._spoken = True
-            self.due.append(Due(self.there, float("nan")))
+            self.due.append(Due(self.there, math.nan))
             self.said = self.there
             self.now += self.length(self._tells(self.there)) + self.box.echo_timeout_s
         self.now += self.box.debounce_s + self._delay(on=self.there) + self.box.rest_s + _SETTLED
