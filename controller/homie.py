@@ -164,7 +164,9 @@ class HomieSite:
 
     def units_of(self, bus: str) -> list[str]:
         """The units on a bus; none where there is no such bus."""
-        return [name for name, unit in self.loaded.site.units.items() if unit.bus == bus]
+        here = self.loaded.site.units.items()
+        # The site can be further than its devices: a new file is told of when all of it is in.
+        return [name for name, unit in here if unit.bus == bus and name in self.units]
 
     def unit_of(self, device: str) -> str | None:
         """The unit that a device is; None where it is none of this site."""
@@ -197,7 +199,8 @@ class HomieSite:
 
     def settable(self, unit: str, state: str) -> Property | None:
         """A state's property where it can be set; None where not."""
-        found = self._plans[unit].targets.get(("state", state))
+        plan = self._plans.get(unit)
+        found = None if plan is None else plan.targets.get(("state", state))
         return found.property if isinstance(found, SetState) else None
 
 

@@ -269,6 +269,15 @@ class Mirror:
                 del self._aims[key]
         self.site = site
 
+    def forget_all(self, site: HomieSite) -> None:
+        """The site is another one from now on: what was published of it has to go or to be said again."""
+        for device, there in self._values.items():
+            self.stale(device, there)
+        self._values.clear()
+        self._aims.clear()
+        self._states.clear()
+        self.site = site
+
 
 def _keep_newest(held: dict[str, Any]) -> None:
     if len(held) > _MOST_COMMANDS:

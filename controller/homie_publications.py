@@ -38,9 +38,9 @@ def json_payload(document: Mapping[str, Any] | Sequence[Any]) -> bytes:
 
 def state_messages(site: HomieSite, unit: str, state: str, value: StateValue) -> list[Publication]:
     """A state's value (nothing retained while it is unknown), and how it is known."""
-    device = site.units[unit]
-    spec = device.properties.get(("state", state))
-    if spec is None:
+    device = site.units.get(unit)
+    spec = None if device is None else device.properties.get(("state", state))
+    if device is None or spec is None:
         return []
     payload = b"" if value.value is None else encode(value.value, spec.datatype) or b""
     return [
@@ -79,6 +79,8 @@ def targets_of(site: HomieSite, command: Command) -> dict[tuple[str, str], bytes
 def bus_messages(site: HomieSite, status: BusStatus) -> list[Publication]:
     """How a bus is."""
     node = bus_node(status.bus)
+    if (node, "link") not in site.root.properties:
+        return []
 
     def message(name: str, value: Value | None) -> Publication:
         spec = site.root.properties[node, name]

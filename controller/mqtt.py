@@ -16,17 +16,18 @@ from collections.abc import Callable, Iterable
 from typing import Self
 
 from controller.homie import HomieSite
-from controller.homie_devices import Device, Publication
+from controller.homie_devices import Publication
 from controller.homie_mirror import Mirror, Snapshot
 from controller.homie_overview import about_messages, health_message
 from controller.homie_publications import log_message
 from controller.mqtt_announce import announcements
 from controller.mqtt_connection import Connection
+from controller.mqtt_devices import Devices
 from controller.mqtt_intake import Intake
 from controller.mqtt_log import FewLines, LogLines
 from controller.mqtt_messages import Incoming
 from controller.mqtt_orders import Orders
-from controller.mqtt_presence import Left, Presence, TwinFound
+from controller.mqtt_presence import Presence, TwinFound
 from controller.mqtt_settings import BrokerSettings, response_prefix, settings_for
 from controller.records import (
     Accepted,
@@ -62,8 +63,6 @@ _BUSES_EVERY = 10
 """Polls."""
 _PATIENCE = 2.0
 _LINE_FIRST = 0.001
-_DEVICES_AT_ONCE = 10
-_MOST_IN_FLIGHT = 400
 
 
 class MqttBridge:
@@ -114,8 +113,7 @@ class MqttBridge:
         )
         self._connection: Connection | None = None
         self._presence: Presence | None = None
-        self._versions: dict[str, int] = {}
-        self._looked = False
+        self._devices = Devices(self._mirror, utc)
         self.announced = asyncio.Event()
         """Set while the site is announced and ready."""
         self._tasks: list[asyncio.Task[None]] = []
@@ -146,7 +144,10 @@ class MqttBridge:
                 if isinstance(record, Accepted | Command):
                     # The line goes first: what is told of a command must not hold up its bytes.
                     await asyncio.sleep(_LINE_FIRST)
-                await self._take(record)
+                try:
+                    await self._take(record)
+                except Exception:
+                    log.exception("a record met a fault of this program; it is not told over MQTT")
 
         self._tasks = [
             asyncio.create_task(follow(), name="mqtt records"),
@@ -235,24 +236,13 @@ class MqttBridge:
     async def _announce(self, connection: Connection, presence: Presence) -> None:
         """Say everything: children first, the root's description after them, ready at the very end."""
         site = self._mirror.site
-        left = Left()
-        if not self._looked:
-            left = await presence.look_around([device.id for device in site.units.values()])
-            changed = [d for d in site.devices() if d.id in left.descriptions and not left.same(d)]
-            gone = left.descriptions.keys() - {device.id for device in site.devices()}
-            await presence.sweep([*changed, *sorted(gone)])
-            self._looked = True
-        for device in site.devices():
-            if device.id in left.descriptions:
-                self._mirror.stale(device.id, device.value_topics())
-            self._mirror.stale(device.id, left.alerts.get(device.id, ()))
-            self._versions.setdefault(device.id, left.version(device, int(self._utc())))
+        await self._devices.look_around(presence)
         self._own_values()
         connection.publish(root_state := site.root.state("init"))
         presence.announced = root_state.payload
         await connection.subscribe(self._orders.filters())
-        await self._announce_devices(connection, list(site.units.values()))
-        self._describe(connection, site.root)
+        await self._devices.announce(connection, site.units.values())
+        self._devices.describe(connection, site.root)
         for each in announcements(site, self._announce_specs(), self._prefix):
             connection.publish(each)
         await connection.flush()
@@ -283,22 +273,6 @@ class MqttBridge:
         for bus in self._loaded.site.buses:
             if not self._orders.watches.watched(bus):
                 self._mirror.watch(bus)
-
-    async def _announce_devices(self, connection: Connection, devices: list[Device]) -> None:
-        for begin in range(0, len(devices), _DEVICES_AT_ONCE):
-            for device in devices[begin : begin + _DEVICES_AT_ONCE]:
-                connection.publish(device.state("init"))
-                self._describe(connection, device)
-                connection.publish(device.state("ready"))
-            # The event loop has buses to serve as well, and the broker its pace.
-            await connection.flush(_MOST_IN_FLIGHT)
-            await asyncio.sleep(0)
-
-    def _describe(self, connection: Connection, device: Device) -> None:
-        connection.publish(device.description(self._versions.get(device.id, 1)))
-        for value in self._mirror.values(device):
-            # Not even a newer value may pass the description.
-            connection.publish(value)
 
     def _publish(self, publications: Iterable[Publication]) -> None:
         if self._connection is not None:
@@ -345,6 +319,8 @@ class MqttBridge:
                 self._publish(mirror.stands(record))
             case Event(name="profile-saved"):
                 await self._take_profile(record.bus)
+            case Event(name="site-reloaded"):
+                await self._take_site()
             case Lost():
                 await self._take_snapshot()
 
@@ -385,16 +361,19 @@ class MqttBridge:
 
     async def _take_profile(self, bus: str) -> None:
         """A bus has a new profile: its units are described anew, in ``init`` meanwhile."""
-        site = HomieSite(self._loaded)
-        units = site.units_of(bus)
-        self._mirror.forget(site, units)
-        self._orders.intake.site = site
-        for unit in units:
-            self._versions[site.units[unit].id] = max(
-                int(self._utc()), self._versions.get(site.units[unit].id, 0) + 1
-            )
+        site = self._orders.intake.site = HomieSite(self._loaded)
+        devices = self._devices.take_profile(site, bus)
         self._publish(self._mirror.put(about_messages(site, [bus])))
         await self._take_snapshot()
         if self._connection is not None:
             with contextlib.suppress(BrokerError):
-                await self._announce_devices(self._connection, [site.units[unit] for unit in units])
+                await self._devices.announce(self._connection, devices)
+
+    async def _take_site(self) -> None:
+        """The site file was taken anew: all of it is announced anew."""
+        site = self._orders.intake.site = HomieSite(self._loaded)
+        self._devices.take_site(site)
+        self._publish([site.root.state("init")])
+        await self._take_snapshot()
+        if self._presence is not None:
+            self._presence.say_again()

@@ -155,6 +155,10 @@ class Presence:
             raise self._connection.lost.result()
         self._contested.clear()
 
+    def say_again(self) -> None:
+        """Have everything said again, as where somebody else has spoken for the site."""
+        self._contested.set()
+
     def _asked(self, message: Incoming) -> None:
         trip = self._trips.pop(message.payload, None)
         if trip is not None:
