@@ -2,7 +2,7 @@
 
 ``bus-BUS/about`` says how a bus is wired, what hangs on it, and what its profile can say; ``alerts/standing``
 has the alerts with since when; ``controller/ping`` comes back; ``site/off-outcome`` tells what became of
-switching everything off.
+switching everything off; ``site/sequences`` what sequences there are.
 """
 
 from __future__ import annotations
@@ -16,19 +16,22 @@ from controller.health import Health
 from controller.homie import HomieSite
 from controller.homie_devices import Publication, Waits
 from controller.homie_publications import json_payload
-from controller.homie_root import ABOUT, ALERTS, HEALTH, OFF_OUTCOME, PING, bus_node
+from controller.homie_root import ABOUT, ALERTS, HEALTH, OFF_OUTCOME, PING, SEQUENCES, bus_node
 from controller.plain import to_plain
 from controller.records import Alert, Outcome
+from controller.sequences_records import SequenceView
 from controller.views import site_view
 from profiles.model import Value
 
 __all__ = [
     "BusAbout",
+    "SequencesAbout",
     "about_messages",
     "alerts_message",
     "health_message",
     "off_outcome_message",
     "ping_message",
+    "sequences_message",
 ]
 
 _PING = re.compile(r"[A-Za-z0-9._:-]{1,64}")
@@ -74,6 +77,26 @@ def _taken(site: HomieSite, unit: UnitView) -> tuple[str, ...] | None:
     has = site.units[unit.id].properties
     taken = tuple(action.name for action in unit.actions if ("actions", action.name) in has)
     return None if len(taken) == len(unit.actions) else taken
+
+
+@dataclass(frozen=True, slots=True)
+class SequencesAbout:
+    """A site's sequences."""
+
+    views: tuple[SequenceView, ...]
+    """Without how far each has come, which its progress says."""
+    orders: dict[str, tuple[str, ...]]
+    """What each can be told over MQTT, by its id: nothing where it is missing."""
+
+
+def sequences_message(site: HomieSite, views: Iterable[SequenceView]) -> Publication:
+    """The sequences that there are."""
+    told = tuple(replace(view, last=None) for view in views)
+    setters = {view.id: site.root.properties.get(("sequences", view.id)) for view in told}
+    orders = {name: setter.values for name, setter in setters.items() if setter is not None}
+    topic = site.root.value_topic("site", SEQUENCES.id)
+    payload = json_payload(to_plain(SequencesAbout(told, orders)))
+    return Publication(topic, payload, waits=Waits.NEWEST)
 
 
 def alerts_message(site: HomieSite, alerts: Iterable[Alert]) -> Publication:

@@ -18,6 +18,7 @@ __all__ = [
     "HEALTH",
     "OFF_OUTCOME",
     "PING",
+    "SEQUENCES",
     "AllOff",
     "Claim",
     "OwnTarget",
@@ -37,6 +38,7 @@ ABOUT = Property("about", "What hangs on it, and what its profile says", Datatyp
 ALERTS = Node("alerts", "Alerts", (Property("standing", "Those that stand", Datatype.JSON),))
 PING = Property("ping", "Comes back", Datatype.STRING, settable=True, retained=False)
 HEALTH = Property("health", "How it is", Datatype.JSON)
+SEQUENCES = Property("sequences", "Sequences, and what each can be told", Datatype.JSON)
 OFF_OUTCOME = Property("off-outcome", "What became of off", Datatype.JSON, retained=False)
 
 
@@ -100,7 +102,7 @@ def root_nodes(loaded: LoadedSite) -> tuple[tuple[Node, ...], dict[tuple[str, st
     schema = object_schema({name: {"type": "string"} for name in needed}, needed)
     lock = Property("lock", "Set one", Datatype.JSON, settable=True, retained=False, schema=schema)
     nodes = [
-        Node("site", "Site", (off, OFF_OUTCOME)),
+        Node("site", "Site", (off, OFF_OUTCOME, SEQUENCES)),
         Node(
             "controller",
             "Controller",

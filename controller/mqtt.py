@@ -18,7 +18,7 @@ from typing import Self
 from controller.homie import HomieSite
 from controller.homie_devices import Publication
 from controller.homie_mirror import Mirror, Snapshot
-from controller.homie_overview import about_messages, health_message
+from controller.homie_overview import about_messages, health_message, sequences_message
 from controller.homie_publications import log_message
 from controller.mqtt_announce import announcements
 from controller.mqtt_connection import Connection
@@ -339,9 +339,11 @@ class MqttBridge:
     async def _take_snapshot(self) -> None:
         api = self._controller
         states, buses = await api.states(), await api.buses()
-        last = [view.last for view in await api.sequences() if view.last is not None]
+        sequences = await api.sequences()
+        last = [view.last for view in sequences if view.last is not None]
         found = Snapshot(states, buses, await api.alerts(), await api.locks(), last)
         self._publish(self._mirror.snapshot(found))
+        self._publish(self._mirror.put([sequences_message(self._mirror.site, sequences)]))
 
     async def _poll(self) -> None:
         """Counters change with every byte: they are looked at now and then."""

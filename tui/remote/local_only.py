@@ -10,7 +10,6 @@ from profiles.errors import LocalOnly
 from profiles.model import Value
 
 if TYPE_CHECKING:
-    from controller.sequences_records import SequenceOrder, SequenceProgress, SequenceView
     from controller.triggers_records import TriggerStatus
 
 __all__ = ["REASONS", "LocalOnlyCalls"]
@@ -30,9 +29,9 @@ REASONS = {
         "faults are set where the simulated line is: they are not published",
         f"{_THERE} `linewarden dash` without --broker",
     ),
-    "sequences": (
-        "sequences are begun and watched where the controller runs, or by an automation system",
-        f"{_THERE} `linewarden dash` without --broker, or `linewarden sequence`",
+    "triggers": (
+        "triggers are shown where the controller runs",
+        f"{_THERE} `linewarden dash` without --broker",
     ),
     "box": (
         "boxes are written, and units qualified, where the controller runs",
@@ -94,23 +93,9 @@ class LocalOnlyCalls:
         """Not over MQTT."""
         raise _refuse("profiles")
 
-    async def sequences(self) -> list[SequenceView]:
-        """None are known here."""
-        return []
-
     async def triggers(self) -> list[TriggerStatus]:
         """None are known here."""
         return []
-
-    async def sequence(
-        self,
-        name: str,  # noqa: ARG002 -- the API's
-        order: SequenceOrder,  # noqa: ARG002 -- the API's
-        origin: Origin,  # noqa: ARG002 -- the API's
-        agreed: bool = False,  # noqa: ARG002 -- the API's
-    ) -> SequenceProgress:
-        """Not over MQTT."""
-        raise _refuse("sequences")
 
     async def probe(self, bus: str) -> ProbeReport:  # noqa: ARG002 -- the API's
         """Not over MQTT."""

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+from controller.homie_overview import SequencesAbout
 from controller.homie_values import Datatype, Property, decode
 from controller.plain import from_plain
 from controller.records import (
@@ -26,6 +27,7 @@ from controller.records import (
     Traffic,
     from_json,
 )
+from controller.sequences_records import SequenceProgress
 from profiles.errors import BadValue, InputError
 from profiles.model import Value
 from tui.remote.described import read_json
@@ -37,6 +39,8 @@ __all__ = [
     "read_locks",
     "read_off",
     "read_outcome",
+    "read_progress",
+    "read_sequences",
     "read_status",
     "read_traffic",
     "read_value",
@@ -103,6 +107,29 @@ def read_off(payload: bytes) -> tuple[str, list[Outcome]]:
     if not isinstance(outcomes, list):
         raise InputError("does not say what became of it")
     return str(told.get("scope", "")), [from_json(Outcome, each) for each in outcomes]
+
+
+def read_sequences(site: str, payload: bytes) -> SequencesAbout:
+    """A site's sequences, and what each can be told."""
+    about: SequencesAbout = from_plain(SequencesAbout, read_json(payload))
+    views = tuple(
+        replace(
+            view,
+            id=join(site, view.id),
+            buses=tuple(join(site, bus) for bus in view.buses),
+            asks=tuple(join(site, unit) for unit in view.asks),
+            last=None,
+        )
+        for view in about.views
+    )
+    return SequencesAbout(views, {join(site, name): orders for name, orders in about.orders.items()})
+
+
+def read_progress(site: str, payload: bytes) -> SequenceProgress:
+    """How far a sequence has come."""
+    told = read_json(payload)
+    progress: SequenceProgress = from_plain(SequenceProgress, told)
+    return replace(progress, sequence=join(site, progress.sequence))
 
 
 def read_status(site: str, bus: str, line: Mapping[str, bytes], now: float) -> BusStatus:

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from controller.api import BusView, UnitView
-from controller.homie_overview import BusAbout
+from controller.homie_overview import BusAbout, SequencesAbout
 from controller.records import (
     Alert,
     BusStatus,
@@ -24,6 +24,7 @@ from controller.records import (
     StateChange,
     StateValue,
 )
+from controller.sequences_records import SequenceProgress
 from profiles.errors import InputError
 from profiles.model import Value
 from tui.model import AWAY, HERE
@@ -41,6 +42,7 @@ _MOST_OUTCOMES = 2000
 _MOST_VALUES = 100_000
 """Payloads that are kept: a site has a few of each unit, and who publishes more is none."""
 _LINE = frozenset(("link", "why", "units-answering", "units-expected", "echo-lag", "counters"))
+_MOST_SEQUENCES = 1000
 _LEVELS = ("warn", "error", "fatal")
 
 
@@ -71,6 +73,9 @@ class SiteMirror:
     """The newest word that it gave back."""
     off: tuple[str, list[Outcome]] | None = None
     """What became of the last switching off: its scope and outcomes."""
+    sequences: SequencesAbout = field(default_factory=lambda: SequencesAbout((), {}))
+    progress: dict[str, SequenceProgress] = field(default_factory=dict)
+    """How far each sequence has come, or came last."""
     faults: dict[str, str] = field(default_factory=dict)
     """What of it can't be read, by topic."""
     _here: dict[str, BusAbout] = field(default_factory=dict)
@@ -162,6 +167,10 @@ class SiteMirror:
                 self._take_locks(reading.read_locks(self.id, payload))
             elif topic == "site/off-outcome":
                 self.off = reading.read_off(payload)
+            elif topic == "site/sequences":
+                self._take_sequences(reading.read_sequences(self.id, payload))
+            elif node == "sequence-progress" and payload:
+                self._take_progress(reading.read_progress(self.id, payload))
             elif topic == "controller/ping":
                 self.pong = payload.decode("utf-8", "replace")
             elif node == "$log" and name in _LEVELS:
@@ -185,6 +194,16 @@ class SiteMirror:
         elif name in _LINE:
             self._lines.setdefault(bus, {})[name] = payload
             self._changed_buses.add(bus)
+
+    def _take_sequences(self, new: SequencesAbout) -> None:
+        if new != self.sequences:
+            self.sequences = new
+            self._changed_shape = True
+
+    def _take_progress(self, progress: SequenceProgress) -> None:
+        if len(self.progress) < _MOST_SEQUENCES and self.progress.get(progress.sequence) != progress:
+            self.progress[progress.sequence] = progress
+            self._news.append(progress)
 
     def _take_locks(self, new: dict[str, Lock]) -> None:
         self._news += [replace(lock, over=True) for name, lock in self.locks.items() if name not in new]

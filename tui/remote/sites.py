@@ -28,7 +28,8 @@ from controller.records import (
     StateValue,
     new_id,
 )
-from profiles.errors import ControllerError, NotKnown
+from controller.sequences_records import SequenceOrder, SequenceProgress, SequenceView
+from profiles.errors import ControllerError, LocalOnly, NotKnown
 from tui.remote.following import Follower
 from tui.remote.local_only import LocalOnlyCalls
 from tui.remote.mirror import Mirror
@@ -42,7 +43,7 @@ _WITHIN = 30.0
 """Seconds that a command may wait at the controller: who pressed a key has given up on it by then."""
 _OUTCOME_WITHIN = 60.0
 _OFF_WITHIN = 30.0
-_LOCK_WITHIN = 5.0
+_LOCK_WITHIN = _SEQUENCE_WITHIN = 5.0
 _NOT_TAKEN = "broker's access list forbids it"
 _WAITING_RECORDS = 20_000
 
@@ -243,6 +244,49 @@ class RemoteSites(LocalOnlyCalls):
             wrong = found or _no_word(_LOCK_WITHIN)
         todo = "try again, or set it where the controller runs with `linewarden lock`"
         raise ControllerError(f"the lock does not stand: {wrong}", where=target, todo=todo)
+
+    async def sequence(
+        self,
+        name: str,
+        order: SequenceOrder,
+        origin: Origin,  # noqa: ARG002 -- MQTT carries the name that goes with everything that is sent
+        agreed: bool = False,  # noqa: ARG002 -- what asks is not begun from here
+    ) -> SequenceProgress:
+        """Begin a sequence up or down, or cancel it; how it goes on is told as it is there.
+
+        Raises:
+            LocalOnly: it is not told that over MQTT.
+            ControllerError: it can't be sent, or no word of it comes back.
+            NotKnown: no such site is announced.
+        """
+        site, own = self._site(name)
+        wrong = self._unable(site)
+        if not wrong:
+            if order.value not in site.sequences.orders.get(name, ()):
+                what = f"not told {order.value} over MQTT: a unit of it asks first, or its site keeps it"
+                raise LocalOnly(what, where=name, todo=f"there, use `linewarden sequence {own}`")
+            before = site.progress.get(name)
+            refused = self._follower.ask(f"{device_topic(site.id)}/sequences/{own}/set", order.value.encode())
+
+            def told() -> SequenceProgress | str | None:
+                progress = site.progress.get(name)
+                if progress is not None and progress is not before:
+                    return progress
+                return _NOT_TAKEN if refused() else self._unable(site) or None
+
+            found: SequenceProgress | str | None = await self._follower.until(told, _SEQUENCE_WITHIN)
+            if isinstance(found, SequenceProgress):
+                return found
+            wrong = found or _no_word(_SEQUENCE_WITHIN)
+        raise ControllerError(f"it may not have been told {order.value}: {wrong}", where=name)
+
+    async def sequences(self) -> list[SequenceView]:
+        """The sequences of all sites, and how far each has come."""
+        return [
+            replace(view, last=site.progress.get(view.id))
+            for site in self.mirror.sites.values()
+            for view in site.sequences.views
+        ]
 
     # What there is
 

@@ -14,6 +14,7 @@ from textual.widgets.option_list import Option
 
 from controller.sequences_records import Phase, SequenceOrder, SequenceView
 from tui.automation_painting import sequence_line, step_lines, trigger_lines
+from tui.painting import fit
 from tui.screens.main_screen import MainScreen
 from tui.screens.sheets import AskSheet
 from tui.telling import plain
@@ -93,7 +94,8 @@ shown:
         self._list(list(self.dashboard.automation.sequences.values()))
         triggers = trigger_lines(list(self.dashboard.automation.triggers.values()), width, looks)
         if not triggers:
-            triggers = [Text(" this site has no triggers", looks.quiet)]
+            why = self.dashboard.local_only("triggers") or "this site has no triggers"
+            triggers = [Text(f" {fit(why, width - 2)}", looks.quiet)]
         self.query_one("#trigger-lines", Static).update(Text("\n").join(triggers))
         self._steps()
         words = [("o", "start"), ("f", "stop"), ("c", "cancel"), ("X", "everything off"), ("?", "help")]

@@ -27,6 +27,14 @@ from tui.screens.units import UnitsScreen
 
 pytestmark = pytest.mark.peer("mosquitto", "mosquitto_pub", "mosquitto_sub")
 
+SEQUENCES = """
+[sequences.evening]
+title = "Evening"
+up = [{ unit = "mixer", action = "power-on" }, { unit = "mixer", action = "mute-off" }]
+
+[sequences.foyer]
+up = [{ unit = "foyer-amp", action = "power-on" }]
+"""
 ORIGIN = Origin(OriginKind.SCREEN, "Ada")
 
 
@@ -198,6 +206,27 @@ async def test_a_broker_that_is_not_there_is_an_error_of_the_call(broker: Mosqui
     broker.kill()
     with pytest.raises(BrokerError, match="can't be reached"):
         await RemoteSites.connect(broker.settings)
+
+
+@pytest.mark.slow
+async def test_a_sequence_is_begun_and_watched(broker: Mosquitto, tmp_path: Path) -> None:
+    async with (
+        hall_at(broker.settings, tmp_path / "hall", HALL + SEQUENCES) as hall,
+        dashboard_at(broker.settings, [hall]) as found,
+    ):
+        b = found.bench
+        await b.press("f8")
+        await b.until(lambda: b.app.screen.query("#sequence-list"))
+        entries = b.app.screen.query_one("#sequence-list", OptionList)
+        await b.until(lambda: entries.option_count == 2)
+        assert "triggers are shown where the controller runs" in b.text("#trigger-lines")
+        await b.press("o")
+        await b.until(lambda: found.state("larkfield/mixer", "mute") == (False, Known.CONFIRMED))
+        await b.until(lambda: "✓" in b.text("#step-lines"), "the steps")
+        # The other one's unit takes no such thing over MQTT.
+        await b.press("down", "o")
+        await b.until(lambda: any("over MQTT" in text for text in b.told))
+        assert (await hall.controller.states())["foyer-amp"]["power"].value is None
 
 
 @pytest.mark.slow

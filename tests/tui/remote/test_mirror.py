@@ -10,7 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from controller.homie_overview import sequences_message
 from controller.homie_publications import outcome_message, outcome_payload, traffic_payload
+from controller.homie_sequences import progress_message
 from controller.mqtt_messages import Incoming
 from controller.records import (
     Alert,
@@ -28,6 +30,7 @@ from controller.records import (
     StateChange,
     Traffic,
 )
+from controller.sequences_records import Phase, SequenceProgress, SequenceView
 from controller.views import site_view
 from tests.controller.mqtt.hall import SITE
 from tests.tui.remote.announced import NOW, Announced, incoming, mirror_of
@@ -299,10 +302,28 @@ def test_traffic_comes_with_what_is_missing_of_it(hall: Announced) -> None:
     assert mirror.take([replace(message, payload=b'{"records": [1]}')], NOW).records == [Lost(1)]
 
 
+def test_sequences_are_known_with_how_far_each_has_come(hall: Announced) -> None:
+    mirror = mirror_of(hall)
+    view = SequenceView("evening", "Evening", ("mixer power-on",), (), "stop", "stop", ("sound",), ("mixer",))
+    message = incoming([sequences_message(hall.site, [view])])
+    records = mirror.take(message, NOW).records
+    assert CHANGED in [r.name for r in records if isinstance(r, Event)]
+    (shown,) = mirror.sites["larkfield"].sequences.views
+    assert (shown.id, shown.buses, shown.asks) == (
+        "larkfield/evening",
+        ("larkfield/sound",),
+        ("larkfield/mixer",),
+    )
+    progress = SequenceProgress("evening", "up", Phase.RUNNING, (), "Ada", NOW, NOW)
+    told = mirror.take(incoming([progress_message("larkfield", progress)]), NOW).records
+    assert told == [replace(progress, sequence="larkfield/evening")]
+    assert mirror.take(incoming([progress_message("larkfield", progress)]), NOW).records == []
+
+
 def test_what_it_does_not_know_is_passed_over(hall: Announced) -> None:
     mirror = mirror_of(hall)
     others = [
-        Incoming("homie/5/larkfield/sequences/evening", b"running"),
+        Incoming("homie/5/larkfield/something/new", b"running"),
         Incoming("homie/5/larkfield/bus-sound/something-new", b"1"),
         Incoming("homie/5/larkfield/bus-none/link", b"up"),
         Incoming("homie/5/larkfield-mixer/something/new", b"1"),
