@@ -16,6 +16,7 @@ from rich.text import Text
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 from textual.screen import ModalScreen, Screen
+from textual.timer import Timer
 from textual.worker import Worker, WorkerState
 
 from controller.api import ControllerApi
@@ -49,6 +50,10 @@ __all__ = ["DashboardApp"]
 
 _REFRESH = 0.04
 """Seconds between two batches of records: 25 a second are as many as a person can follow."""
+
+
+_LOOK_EVERY = 0.1
+"""Least seconds between two times at which what happened is painted; keys are painted at once."""
 
 
 class DashboardApp(App[int]):
@@ -91,6 +96,8 @@ class DashboardApp(App[int]):
         self.api = api
         self.model = model
         self.utc = utc
+        self._pause: Timer | None = None
+        self._stale = False
         self.painted = asyncio.Event()
         """Set when there is something to be seen."""
         self.notes: list[str] = []
@@ -198,12 +205,24 @@ class DashboardApp(App[int]):
                 self.files.add(record)
             elif isinstance(record, Outcome):
                 self.traffic.ended(record)
-            elif isinstance(record, Event) and record.name == "profile-saved":
+            elif isinstance(record, Event) and record.name in ("profile-saved", "site-reloaded"):
                 self.work(self._read_again, "read the site again")
             elif isinstance(record, Lost):
                 self.work(self._catch_up, "catch up")
         if self.model.apply(message.records):
+            self._look_soon()
+
+    def _look_soon(self) -> None:
+        """Paint what happened: at once after a quiet time, and not more often than a person can follow."""
+        self._stale = self._pause is not None
+        if self._pause is None:
             self._look_again()
+            self._pause = self.set_timer(_LOOK_EVERY, self._paused)
+
+    def _paused(self) -> None:
+        self._pause = None
+        if self._stale:
+            self._look_soon()
 
     async def _catch_up(self) -> None:
         """Records were missed: what they said of states, alerts and locks is asked for."""

@@ -55,8 +55,9 @@ def fit(text: str, width: int) -> str:
 
     What joins or varies the signs beside it is left out: terminals do not agree on how wide those are then.
     """
-    shown = plain(text).translate(_JOINERS)
-    if cell_len(shown) <= width:
+    most = 8 * max(width, 0) + 64  # of a meaning as long as a whole delivery's, what can be seen is looked at
+    shown = plain(text[:most]).translate(_JOINERS)
+    if cell_len(shown) <= width and len(text) <= most:
         return shown
     return set_cell_size(shown, max(0, width - 1)).rstrip() + "…" if width > 0 else ""
 

@@ -106,14 +106,19 @@ def _bytes(saying: Saying, room: int, looks: Looks) -> Text:
         Tick.NONE: "",
         Tick.STRANGE: looks.strange,
     }
+    run, style, used = "", "", 0
     for place, value in enumerate(saying.data):
         tick = Tick(saying.ticks[place]) if place < len(saying.ticks) else Tick.NONE
         piece = f"{value:02X}{TICKS[tick]} "
-        if text.cell_len + len(piece) > room - 1 and place < len(saying.data):
-            text.append("…", looks.quiet)
-            break
-        text.append(piece, styles[tick])
-    return text
+        if used + len(piece) > room - 1:
+            text.append(run, style).append("…", looks.quiet)
+            return text
+        if styles[tick] != style:
+            text.append(run, style)
+            run, style = "", styles[tick]
+        run += piece
+        used += len(piece)
+    return text.append(run, style)
 
 
 def bit_lines(

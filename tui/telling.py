@@ -51,22 +51,17 @@ def plain(text: str, *, lines: bool = False) -> str:
 
     ``lines`` keeps the ends of lines, for texts of our own that have several.
     """
-    return "".join(c if lines and c == "\n" else _symbol(c) for c in text)
+    return text.translate(_SYMBOLS_BETWEEN_LINES if lines else _SYMBOLS)
 
 
-def _symbol(character: str) -> str:
-    code = ord(character)
-    if code < 0x20:
-        return chr(0x2400 + code)
-    if code == 0x7F:
-        return "␡"
-    if 0x80 <= code < 0xA0 or code in _INVISIBLE:
-        return "�"
-    return character
-
-
-_INVISIBLE = frozenset((0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A), 0xFEFF))
+_INVISIBLE = (0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A), 0xFEFF)
 """Marks that change the direction of text, and the byte-order mark (Unicode, UAX 9)."""
+_SYMBOLS = {
+    **{code: chr(0x2400 + code) for code in range(0x20)},
+    0x7F: "␡",
+    **dict.fromkeys((*range(0x80, 0xA0), *_INVISIBLE), "�"),
+}
+_SYMBOLS_BETWEEN_LINES = {code: symbol for code, symbol in _SYMBOLS.items() if code != ord("\n")}
 
 
 def hexadecimal(data: bytes) -> str:

@@ -10,10 +10,11 @@ from __future__ import annotations
 import enum
 from array import array
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from controller.records import Direction, Outcome, Reason, Traffic
+from tui.row_search import RowSearch
 
 __all__ = ["Saying", "Tick", "TrafficStore", "Wanted"]
 
@@ -133,6 +134,11 @@ class TrafficStore:
 
     def __len__(self) -> int:
         return len(self._at) + len(self._open)
+
+    @property
+    def sealed(self) -> int:
+        """How many rows, the first ones, will not change any more."""
+        return len(self._at)
 
     def __getitem__(self, row: int) -> Saying:
         """A row; sayings that are not ended yet come last.
@@ -304,56 +310,36 @@ class TrafficStore:
         """The first row that ended at or after a UTC instant."""
         return max(0, bisect_right(self._at, instant - 1e-9))
 
-    def find(self, wanted: Wanted, *, slice_rows: int = 50_000) -> Iterator[list[int]]:
-        """The rows that are wanted, newest first, slice by slice, so that keys are answered in between."""
+    def find(self, wanted: Wanted, *, slice_rows: int = 20_000) -> Iterator[Sequence[int]]:
+        """The rows that are wanted, newest first, slice by slice, so that keys are answered in between.
+
+        It holds until rows are let go.
+        """
         for row in range(len(self) - 1, len(self._at) - 1, -1):
             if self._fits(self[row], wanted):
                 yield [row]
-        stop = len(self._at)
-        texts = self._words.texts
-        folded = wanted.words.strip().casefold()
-        meanings = {n for n, text in enumerate(texts) if folded in text.casefold()} if folded else None
         bus = self._words.numbers.get(wanted.bus) if wanted.bus else None
         if wanted.bus and bus is None:
             return
+        search = RowSearch(
+            self._words.texts,
+            self._bus,
+            self._meaning,
+            self._stop,
+            self._data,
+            bus,
+            wanted.words.strip().casefold(),
+            wanted.data,
+        )
+        stop = len(self._at)
         while stop > 0:
             start = max(0, stop - slice_rows)
-            rows = self._in_slice(start, stop, meanings, bus, wanted.data)
-            rows.reverse()
-            yield rows
+            yield search.rows(start, stop)[::-1].tolist()
             stop = start
 
     def fits(self, row: int, wanted: Wanted) -> bool:
         """Whether one row is wanted."""
         return self._fits(self[row], wanted)
-
-    def _in_slice(
-        self, start: int, stop: int, meanings: set[int] | None, bus: int | None, data: bytes
-    ) -> list[int]:
-        rows: list[int]
-        if meanings is None:
-            rows = list(range(start, stop))
-        else:
-            column = self._meaning[start:stop]
-            rows = [row for row, number in enumerate(column, start) if number in meanings]
-            if data:
-                rows = sorted({*rows, *self._with_bytes(start, stop, data)})
-        if bus is not None:
-            rows = [row for row in rows if self._bus[row] == bus]
-        return rows
-
-    def _with_bytes(self, start: int, stop: int, data: bytes) -> list[int]:
-        """Rows in which these bytes stand; an occurrence across two rows is none."""
-        place, end = (self._stop[start - 1] if start else 0), self._stop[stop - 1]
-        rows = []
-        while (place := self._data.find(data, place, end)) >= 0:
-            row = bisect_right(self._stop, place, start, stop)
-            if place + len(data) <= self._stop[row]:
-                rows.append(row)
-                place = self._stop[row]
-            else:
-                place += 1
-        return rows
 
     @staticmethod
     def _fits(saying: Saying, wanted: Wanted) -> bool:

@@ -18,6 +18,7 @@ from tui.model import HallModel
 from tui.painting import alert_lines, detail_lines, hall_lines, top_line
 from tui.screens.units import UnitsScreen
 from tui.widgets.hall_view import HallView
+from tui.widgets.traffic_view import TrafficView
 
 UNITS, BUSES = 256, 64
 ODD = (
@@ -154,3 +155,27 @@ async def test_what_changed_before_the_first_record_and_what_a_slow_dashboard_mi
         while model.states["foyer-amp"]["power"].value is not True:
             await pilot.pause(0.02)
         assert model.lost == 7
+
+
+@pytest.mark.slow
+async def test_arrows_select_where_there_is_more_than_fits_too() -> None:
+    """A view that scrolls has keys of its own for that: they must not stand before the screen's."""
+    hall = large_hall()
+    async with dashboard_on(hall, utc=lambda: EVENING) as (app, pilot):
+        await pilot.press("down", "down", "down", "up")
+        screen = app.screen
+        assert isinstance(screen, UnitsScreen)
+        assert screen.selected == 65  # the second unit on the first bus, of 64
+        hall.tell(Traffic("bus-1", EVENING, Direction.HEARD, b"\x01", None, f"row {n}") for n in range(90))
+        while len(app.traffic) < 90:
+            await pilot.pause(0.02)
+        await pilot.press("f3")
+        view = app.screen.query_one(TrafficView)
+        while view.shown < 90:
+            await pilot.pause(0.02)
+        for keys, row in ((("home",), 0), (("down", "down"), 2), (("end",), 89), (("up",), 88)):
+            await pilot.press(*keys)
+            assert view.place == row
+        page = view.size.height - 1
+        await pilot.press("pageup")
+        assert view.place == 88 - page

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from controller.records import Direction, Outcome, Reason, Result, Traffic
 from tui.traffic_store import Tick, TrafficStore, Wanted
+from tui.wanted_rows import WantedRows
 
 
 def sent(data: str, *, at: float = 1.0, command: str = "c", attempt: int | None = 1) -> Traffic:
@@ -170,3 +171,36 @@ def test_going_to_a_time() -> None:
     assert store.row_at(4.5) == 5
     assert store.row_at(-1.0) == 0
     assert store.row_at(100.0) == 10
+
+
+@given(st.lists(st.sampled_from(["power-on → mixer", "volume 3", ""]), max_size=60), st.integers(1, 20))
+def test_what_a_filter_shows_is_what_fits_however_the_rows_came(meanings: list[str], before: int) -> None:
+    """Those that were there are looked for backwards, those that come are added: both ends grow."""
+    store = TrafficStore()
+    for n, meaning in enumerate(meanings[:before]):
+        store.add(heard(f"{n:02X}", meaning or None, at=float(n)))
+    rows = WantedRows(store)
+    rows.want(Wanted("", "VOLUME"))
+    for n, meaning in enumerate(meanings[before:], before):
+        store.add(heard(f"{n:02X}", meaning or None, at=float(n)))
+        rows.rows(len(store))
+    rows.search_while(lambda: True)
+    found = rows.rows(len(store))
+    assert found is not None
+    assert list(found) == [n for n, meaning in enumerate(meanings) if "volume" in meaning]
+    assert found[:2] == list(found)[:2]
+    assert not rows.searching
+
+
+def test_rows_that_are_let_go_begin_the_search_anew() -> None:
+    store = TrafficStore(most=100)
+    for n in range(100):
+        store.add(heard(f"{n:02X}", f"volume {n}", at=float(n)))
+    rows = WantedRows(store)
+    rows.want(Wanted("", "volume"))
+    store.add(heard("64", "volume 100", at=100.0))
+    assert store.dropped == 10
+    rows.search_while(lambda: True)
+    found = rows.rows(len(store))
+    assert found is not None
+    assert [store[row].meaning for row in found] == [f"volume {n}" for n in range(10, 101)]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, cast
 
 from rich.text import Text
 from textual.screen import Screen
+from textual.widgets import Static
 
 from tui.looks import Looks
 from tui.painting import top_line
@@ -22,6 +23,10 @@ class MainScreen(Screen[None]):
 
     EXPLANATION = ""
     """What the screen shows and what its keys do, for the help."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(name=name)
+        self._shown: dict[str, tuple[Static, Text]] = {}
 
     @property
     def dashboard(self) -> DashboardApp:
@@ -46,6 +51,22 @@ class MainScreen(Screen[None]):
         return own.append("\n").append_text(
             place_text(self.dashboard.places, self.name or "", self.width, self.looks)
         )
+
+    def put(self, part: str, text: Text) -> None:
+        """Put a text into one of the screen's parts; one that says so already costs nothing.
+
+        Args:
+            part: a selector of a ``Static``.
+            text: lines that fit the width.
+        """
+        widget = self.query_one(part, Static)
+        shown = self._shown.get(part)
+        if shown is not None and shown[0] is widget and shown[1] == text:
+            return
+        rows = -1 if shown is None or shown[0] is not widget else shown[1].plain.count("\n")
+        self._shown[part] = (widget, text)
+        # Everything is laid out anew only where the number of rows is another one.
+        widget.update(text, layout=rows != text.plain.count("\n"))
 
     def look_again(self) -> None:
         """Paint what is known now."""

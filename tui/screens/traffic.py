@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
+import importlib
+import time
 from typing import ClassVar
 
 from rich.text import Text
@@ -27,6 +30,8 @@ from tui.widgets.traffic_view import TrafficView
 
 __all__ = ["TrafficScreen"]
 
+_SEARCH_FOR = 0.02
+"""Seconds of looking through old rows between two paints."""
 _MOST_OF_A_BURST = 1000
 """Rows that are taken as one burst."""
 
@@ -83,6 +88,8 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         self._held: int | None = None
         """The number of rows when the picture was held."""
         self._seen = -1
+        self._goes_on = False
+        """Whether the search goes on after this paint."""
         self._timer: Timer | None = None
 
     @property
@@ -102,6 +109,8 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         """Look for news at a pace that a person can follow."""
         self.query_one(TrafficView).focus()
         self._timer = self.set_interval(0.1, self.look_again)
+        # A filter needs it; nobody waits for it to be loaded then.
+        self.dashboard.work(_load_what_filters_need, "load")
         self.look_again()
 
     def on_screen_suspend(self) -> None:
@@ -128,18 +137,25 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         if not (self.is_mounted and self.query("#keys")):
             return
         store = self.dashboard.traffic
-        self.query_one("#top", Static).update(self.top("Traffic"))
-        self.query_one("#figures", Static).update(self._figures())
+        self.put("#top", self.top("Traffic"))
+        self.put("#figures", self._figures())
         if self._rows.searching:
-            # One more slice of what is there already; keys are answered before the next.
-            self._rows.search_on()
+            # A few more slices of what is there already; keys are answered before the next.
+            until = time.monotonic() + _SEARCH_FOR
+            self._rows.search_while(lambda: time.monotonic() < until)
             self._seen = -1
-            self.call_after_refresh(self.look_again)
+            if not self._goes_on:
+                self._goes_on = True
+                self.call_after_refresh(self._go_on)
         if store.revision != self._seen:
             self._seen = store.revision
             self._show()
         small = self.size.height < 10
         self.query_one("#keys").display = self.query_one("#figures").display = not small
+
+    def _go_on(self) -> None:
+        self._goes_on = False
+        self.look_again()
 
     def _show(self) -> None:
         view = self.query_one(TrafficView)
@@ -150,7 +166,7 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         count = len(self.dashboard.traffic) if self._held is None else self._held
         view.show(self._rows.rows(count), count)
         self._paint_bits()
-        self.query_one("#keys", Static).update(self._keys())
+        self.put("#keys", self._keys())
 
     def _figures(self) -> Text:
         app, looks, width = self.dashboard, self.looks, self.width
@@ -359,3 +375,7 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
             files.end()
         else:
             files.ask_what_to_record(self._rows.wanted.bus)
+
+
+async def _load_what_filters_need() -> None:
+    await asyncio.to_thread(importlib.import_module, "numpy")

@@ -105,24 +105,24 @@ broken is drawn broken. Each state says its value and how that is known:
         model, looks, width = self.dashboard.model, self.looks, self.width
         self._tell_time()
         alerts = Text("\n").join(alert_lines(model.standing_alerts, width, looks, *self._alerts_fit))
-        self.query_one("#alerts", Static).update(alerts)
+        self.put("#alerts", alerts)
         self.query_one("#alerts").display = bool(model.alerts)
         going = going_line(self.dashboard.automation.going, width, looks)
-        self.query_one("#going", Static).update(going)
+        self.put("#going", going)
         self.query_one("#going").display = bool(going)
         hall = self.query_one(HallView)
         hall.show(model.buses(self._wanted, self._group), self.selected)
         small = self.size.height < 12
         for part in ("#rule", "#keys"):
             self.query_one(part).display = not small
-        self.query_one("#rule", Static).update("─" * width)
+        self.put("#rule", Text("─" * width))
         unit = model.unit(self.selected) if self.selected else None
         if self._group_alone:
             detail = group_lines(self._group, model.group(self._group), width, looks)
         else:
             detail = detail_lines(unit, width, looks)
-        self.query_one("#detail", Static).update(Text("\n").join(detail))
-        self.query_one("#keys", Static).update(self._key_text(unit))
+        self.put("#detail", Text("\n").join(detail))
+        self.put("#keys", self._key_text(unit))
 
     @property
     def _alerts_fit(self) -> tuple[int, int]:
@@ -132,10 +132,10 @@ broken is drawn broken. Each state says its value and how that is known:
         return (1, 2) if len(self.dashboard.model.alerts) == 1 else (2, 2 if self.size.height >= 30 else 1)
 
     def _tell_time(self) -> None:
-        self.query_one("#top", Static).update(self.top())
-        links = self.query_one("#links", Static)
-        links.update(text := self.dashboard.links(self.width, self.looks))
-        links.display = bool(text)
+        self.put("#top", self.top())
+        links = self.dashboard.links(self.width, self.looks)
+        self.put("#links", links)
+        self.query_one("#links").display = bool(links)
 
     def _key_text(self, unit: UnitSight | None) -> Text:
         words: list[tuple[str, str]] = []

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 from rich.segment import Segment
 from textual import events
+from textual.binding import Binding, BindingType
 from textual.geometry import Size
 from textual.message import Message
 from textual.scroll_view import ScrollView
@@ -16,8 +19,14 @@ from tui.painting import Line, hall_lines
 __all__ = ["HallView"]
 
 
-class HallView(ScrollView, can_focus=True):
+class HallView(ScrollView, can_focus=True, inherit_bindings=False):
     """Shows ``BusSight``s; tells which unit was picked, and where its power was clicked."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("pageup", "page_up", "page up"),
+        Binding("pagedown", "page_down", "page down"),
+    ]
+    """Arrows are left to the screen: they select, however much there is to scroll."""
 
     class Picked(Message):
         """A unit was picked with the mouse."""
@@ -73,11 +82,12 @@ class HallView(ScrollView, can_focus=True):
         width = self.size.width
         if place >= len(self._lines):
             return Strip.blank(width, self.rich_style)
+        ground = self.rich_style
         segments = [
-            Segment(s.text, self.rich_style + s.style if s.style else self.rich_style)
+            Segment(s.text, ground + s.style if s.style else ground)
             for s in self._lines[place].text.render(self.app.console)
         ]
-        return Strip(segments).adjust_cell_length(width, self.rich_style)
+        return Strip(segments).adjust_cell_length(width, ground)
 
     def on_click(self, event: events.Click) -> None:
         """Pick the unit under the pointer."""

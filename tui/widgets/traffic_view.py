@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from array import array
 from collections.abc import Sequence
 
 from rich.segment import Segment
@@ -19,11 +18,12 @@ from tui.traffic_store import Saying, TrafficStore
 
 __all__ = ["TrafficView"]
 
+_MOST_PAINTED = 500
 _LOOK_BACK = 64
 """Rows that are looked at for the idle line before one."""
 
 
-class TrafficView(ScrollView, can_focus=True):
+class TrafficView(ScrollView, can_focus=True, inherit_bindings=False):
     """Shows rows of a ``TrafficStore``: all of them, or those that a filter found."""
 
     class Selected(Message):
@@ -32,7 +32,7 @@ class TrafficView(ScrollView, can_focus=True):
     def __init__(self, store: TrafficStore, *, id: str | None = None) -> None:  # noqa: A002 -- Textual's name
         super().__init__(id=id)
         self._store = store
-        self._found: array[int] | None = None
+        self._found: Sequence[int] | None = None
         """Rows that a filter found, oldest first; None for all."""
         self._count = 0
         self.follow = True
@@ -42,6 +42,9 @@ class TrafficView(ScrollView, can_focus=True):
         self.marked: int | None = None
         """Where a selection of several rows began; None while one alone is selected."""
         self.bus_width = 0
+        self._painted: dict[tuple[int, int, bool, bool, int], Strip] = {}
+        """Rows that will not change any more, as they are painted."""
+        self._painted_for: tuple[int, str] = (0, "")
 
     @property
     def shown(self) -> int:
@@ -69,7 +72,7 @@ class TrafficView(ScrollView, can_focus=True):
 
     def show(self, found: Sequence[int] | None, count: int) -> None:
         """Show these rows, or the first ``count`` of all."""
-        self._found = None if found is None else array("q", found)
+        self._found = found
         self._count = count if found is None else len(found)
         size = Size(self.size.width, self._count)
         if size != self.virtual_size:
@@ -126,26 +129,38 @@ class TrafficView(ScrollView, can_focus=True):
         width = self.size.width
         if place >= self._count or self.row(place) >= len(self._store):
             return Strip.blank(width, self.rich_style)
+        row, picked = self.row(place), place in self.chosen
+        key = (row, width, picked, place == self.place, self.bus_width)
+        if (self._store.dropped, self.app.current_theme.name) != self._painted_for:
+            self._painted.clear()
+            self._painted_for = (self._store.dropped, self.app.current_theme.name)
+        found = self._painted.get(key)
+        if found is None:
+            found = self._row_strip(row, width, picked=picked, last=place == self.place)
+            if row < self._store.sealed:
+                if len(self._painted) >= _MOST_PAINTED:
+                    self._painted.clear()
+                self._painted[key] = found
+        return found
+
+    def _row_strip(self, row: int, width: int, *, picked: bool, last: bool) -> Strip:
         looks = Looks(dark=self.app.current_theme.dark)
-        row = self.row(place)
-        after = self.after(row) if width >= 110 else None
-        picked = place in self.chosen
         text = saying_text(
             self._store[row],
             width,
             looks,
             bus_width=self.bus_width,
-            after=after,
-            mark="▸" if place == self.place else "┃" if picked else " ",
+            after=self.after(row) if width >= 110 else None,
+            mark="▸" if last else "┃" if picked else " ",
         )
         if picked:
             # One even bar: colours under a bar would be hard to read.
             text = Text(text.plain.ljust(width), looks.selected)
+        ground = self.rich_style
         segments = [
-            Segment(s.text, self.rich_style + s.style if s.style else self.rich_style)
-            for s in text.render(self.app.console)
+            Segment(s.text, ground + s.style if s.style else ground) for s in text.render(self.app.console)
         ]
-        return Strip(segments).adjust_cell_length(width, self.rich_style)
+        return Strip(segments).adjust_cell_length(width, ground)
 
     def on_click(self, event: events.Click) -> None:
         """Select the row under the pointer."""
