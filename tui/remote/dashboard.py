@@ -17,13 +17,24 @@ from tui.remote.links import link_line, link_words, note
 from tui.remote.local_only import REASONS
 from tui.remote.site_mirror import CHANGED
 from tui.remote.sites import RemoteSites
+from tui.screens.help import HelpScreen
 from tui.screens.local_only import LocalOnlyScreen
 from tui.screens.traffic import TrafficScreen
+from tui.screens.units import UnitsScreen
 
 __all__ = ["BrokerDashboard"]
 
 _LOOK_EVERY = 0.25
 """Seconds between two looks at whether somebody looks at the traffic."""
+
+
+_EXPLANATION = """\
+This dashboard reaches its controllers through a broker. The line under the top says how soon each site
+answers, trouble first, and how long the last command took from the key to its outcome. Of a site whose
+controller is lost, stopped or out of reach nothing is shown as known, and its lines are dotted: ┆
+
+The journal, the profiles, the simulator, clearing a lock and setting a state by hand are local only: they are
+done where the controller runs."""
 
 
 class BrokerDashboard(DashboardApp):
@@ -65,6 +76,13 @@ class BrokerDashboard(DashboardApp):
         """A site that has come, gone or changed is read again."""
         if any(isinstance(record, Event) and record.name == CHANGED for record in message.records):
             self.work(self._read_again, "read the sites again")
+
+    def action_explain(self) -> None:
+        """Explain the screen one is on, and what a broker makes of it."""
+        if isinstance(self.screen, UnitsScreen):
+            self.push_screen(HelpScreen(f"{_EXPLANATION}\n\n{self.screen.EXPLANATION}"))
+        else:
+            super().action_explain()
 
     @property
     def note(self) -> str:

@@ -281,10 +281,15 @@ class RemoteSites(LocalOnlyCalls):
         raise ControllerError(f"it may not have been told {order.value}: {wrong}", where=name)
 
     async def sequences(self) -> list[SequenceView]:
-        """The sequences of all sites, and how far each has come."""
+        """The sequences of all sites, and how far each has come; of several, each with its site's title."""
+        sites = self.mirror.sites.values()
         return [
-            replace(view, last=site.progress.get(view.id))
-            for site in self.mirror.sites.values()
+            replace(
+                view,
+                title=f"{site.found.title}: {view.title}" if len(sites) > 1 else view.title,
+                last=site.progress.get(view.id),
+            )
+            for site in sites
             for view in site.sequences.views
         ]
 

@@ -20,6 +20,7 @@ from tests.peers.mosquitto import Mosquitto, watching
 from tests.tui.remote.two_sites import HALL, dashboard_at, two_sites
 from tui.remote.local_only import LocalOnlyCalls
 from tui.remote.sites import RemoteSites
+from tui.screens.help import HelpScreen
 from tui.screens.local_only import LocalOnlyScreen
 from tui.screens.sheets import AskSheet
 from tui.screens.traffic import TrafficScreen
@@ -127,12 +128,35 @@ async def test_what_is_local_only_says_so_where_it_would_be(broker: Mosquitto, t
             assert "controller's own machine" in b.text("#said-why")
             await b.press("escape")
             await b.until(lambda: isinstance(b.app.screen, UnitsScreen))
+        await b.press("question_mark")
+        await b.until(lambda: isinstance(b.app.screen, HelpScreen))
+        said = " ".join(str(static.render()) for static in b.app.screen.query(Static))
+        assert "reaches its controllers through a broker" in said
+        assert "no emergency stop" in said
+        await b.press("escape")
         for key in ("equals_sign", "p"):
             await b.press("1", key)
             await b.until(lambda: not isinstance(b.app.screen, UnitsScreen))
             said = " ".join(str(static.render()) for static in b.app.screen.query(Static))
             assert "Local only." in said
             await b.press("escape")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("size", [(20, 5), (40, 10), (200, 60)])
+async def test_any_size_can_be_worked_with(broker: Mosquitto, tmp_path: Path, size: tuple[int, int]) -> None:
+    async with two_sites(broker.settings, tmp_path) as found:
+        b = found.bench
+        await b.pilot.resize_terminal(*size)
+        for key in ("f3", "f4", "f5", "f6", "f8", "f2"):
+            await b.press(key)
+            await b.pilot.pause()
+        await b.press("1", "o")
+        await b.until(lambda: found.state("larkfield/mixer") == (True, Known.CONFIRMED))
+        broker.kill()
+        await b.until(lambda: found.state("larkfield/mixer") == (None, Known.UNKNOWN))
+        await b.pilot.resize_terminal(80, 24)
+        await b.until(lambda: "broker out of reach" in b.words)
 
 
 async def test_calls_that_mqtt_does_not_carry_say_why() -> None:
@@ -240,8 +264,8 @@ async def test_a_broker_that_dies_is_said_within_two_seconds_and_all_comes_back(
         for _ in range(3):
             broker.kill()
             async with asyncio.timeout(2.0):
-                await b.until(lambda: "broker out of reach" in b.text("#top"))
-            assert "broker out of reach" in b.words
+                await b.until(lambda: "broker out of reach" in b.words)
+            assert "broker out of reach" in b.text("#top")
             assert found.state("larkfield/mixer") == (None, Known.UNKNOWN)
             await b.press("1", "f")
             await b.until(lambda: "not sent: the broker is out of reach" in b.text("#detail"))
