@@ -15,7 +15,7 @@ from controller.state_folder import Claim
 from profiles.errors import ControllerAway, InputError
 from tui.app import DashboardApp
 from tui.model import HallModel
-from tui.session import find_site, me, own_controller, state_folder
+from tui.session import check_same_site, find_site, me, own_controller, state_folder
 
 __all__ = ["run", "show", "show_site"]
 
@@ -40,6 +40,9 @@ async def show_site(loaded: LoadedSite, folder: Path, captures: tuple[Path, ...]
         loaded: the site.
         folder: where its controller keeps its journal.
         captures: shown first, on the bench; None for the units.
+
+    Raises:
+        InputError: the controller that runs was started with another site file of the same id.
     """
     try:
         client = await LocalClient.connect(folder)
@@ -48,6 +51,7 @@ async def show_site(loaded: LoadedSite, folder: Path, captures: tuple[Path, ...]
             async with own_controller(loaded, claim) as controller, LocalServer(controller, claim):
                 return await show(controller, captures)
     async with client:
+        check_same_site(await client.site(), loaded)
         return await show(client, captures)
 
 
