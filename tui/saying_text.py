@@ -55,7 +55,7 @@ def saying_text(
     wrong = bool(saying.fault)
     text = Text(f"{mark}{_ARROWS[saying.direction]} ", looks.wrong if wrong else looks.line)
     if bus_width:
-        text.append(fit(saying.bus, bus_width).ljust(bus_width) + " ", looks.quiet)
+        text.append(_bus(saying.bus, bus_width).ljust(bus_width) + " ", looks.quiet)
     tail = _tail(saying, width, after)
     # Bytes begin at one place whatever stands at the end.
     meaning_width = max(12, int((width - text.cell_len - max(_TAIL, len(tail))) * _MEANING_SHARE))
@@ -74,6 +74,11 @@ def saying_text(
     text.append_text(_bytes(saying, room, looks))
     text.append(" " * max(1, width - text.cell_len - len(tail)))
     return text.append(tail, looks.wrong if wrong else looks.quiet)
+
+
+def _bus(name: str, width: int) -> str:
+    """A bus's name; of SITE/BUS the end, where it is longer: sites' buses are told apart by that."""
+    return f"…{name[1 - width :]}" if "/" in name and 1 < width < len(name) else fit(name, width)
 
 
 def _tail(saying: Saying, width: int, after: float | None) -> str:

@@ -32,6 +32,8 @@ __all__ = ["TrafficScreen"]
 
 _SEARCH_FOR = 0.02
 """Seconds of looking through old rows between two paints."""
+_SITE_BUS = 16
+"""Cells for a bus of one of several sites."""
 _MOST_OF_A_BURST = 1000
 """Rows that are taken as one burst."""
 
@@ -161,7 +163,9 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         view = self.query_one(TrafficView)
         buses = self.dashboard.model.site.buses
         view.bus_width = (
-            0 if len(buses) == 1 or self._rows.wanted.bus else min(10, max(len(b.id) for b in buses))
+            0
+            if len(buses) == 1 or self._rows.wanted.bus
+            else min(_SITE_BUS if any("/" in b.id for b in buses) else 10, max(len(b.id) for b in buses))
         )
         count = len(self.dashboard.traffic) if self._held is None else self._held
         view.show(self._rows.rows(count), count)
