@@ -12,7 +12,9 @@ from tests.tui.dashboard_bench import bench
 from tui.screens.units import UnitsScreen
 
 
-@pytest.mark.parametrize("place", ["f3", "f4", "f5", "f6"])
+@pytest.mark.parametrize(
+    "place", ["f3", *(pytest.param(key, marks=pytest.mark.slow) for key in ("f4", "f5", "f6"))]
+)
 async def test_a_unit_that_is_typed_right_after_f2_is_the_one_told(tmp_path: Path, place: str) -> None:
     async with bench(tmp_path) as b:
         await b.press("1", place)

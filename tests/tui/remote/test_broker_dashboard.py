@@ -93,6 +93,7 @@ async def test_a_broken_chain_is_told_as_it_is_there(broker: Mosquitto, tmp_path
         await b.until(lambda: not b.app.model.alerts)
 
 
+@pytest.mark.slow
 async def test_a_lock_is_set_holds_and_is_cleared_on_the_spot_only(broker: Mosquitto, tmp_path: Path) -> None:
     async with two_sites(broker.settings, tmp_path) as found:
         b = found.bench
@@ -175,6 +176,7 @@ async def test_calls_that_mqtt_does_not_carry_say_why() -> None:
             await call
 
 
+@pytest.mark.slow
 async def test_traffic_is_asked_for_while_it_is_looked_at(broker: Mosquitto, tmp_path: Path) -> None:
     async with (
         watching(broker, "homie/5/larkfield/bus-sound/watch/set") as watcher,
