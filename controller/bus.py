@@ -64,7 +64,7 @@ class Bus:
         self._with = surroundings
         courier = Courier(self, asyncio.get_running_loop())
         self._line = BusLine(setup, profile, surroundings.journal, courier, clock)
-        self._hearing = Hearing(setup.id, profile, setup.units, surroundings, clock)
+        self._hearing = Hearing(setup.id, profile, setup.units, surroundings, clock, setup.heard_actions)
         self._queue = CommandQueue(surroundings.gate.ready, clock, surroundings.utc)
         self._alerts = BusAlerts(
             setup.id, ring=setup.ring, expected=setup.units_expected, alert=surroundings.alert

@@ -30,6 +30,8 @@ class BusSetup:
     """One hop in bit times, where it was learned."""
     control_lines: frozenset[str] = frozenset()
     """The adapter's control lines that are of use to the site: only these are looked at."""
+    heard_actions: frozenset[str] = frozenset()
+    """Actions that somebody else may send, and that the site waits for."""
 
     @property
     def writes(self) -> bool:

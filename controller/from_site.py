@@ -12,7 +12,7 @@ from controller.journal_watch import Keeping
 from controller.ports import PortSettings
 from controller.sensing import sensed_lines
 from controller.site import BusSpec, JournalSpec, LoadedSite, UnitSpec
-from controller.triggers_words import watched_lines
+from controller.triggers_words import heard_actions, watched_lines
 from profiles.compiled import CompiledProfile
 
 __all__ = ["bus_rules", "bus_setup", "end_own_lines", "keeping", "unit_rules"]
@@ -63,6 +63,7 @@ def bus_setup(name: str, spec: BusSpec, loaded: LoadedSite, learned: Learned | N
         jitter,
         _hop_bits(learned, line.format.bits),
         watched_lines(loaded.site, name) | sensed_lines(loaded.site, name),
+        heard_actions(loaded.site, name),
     )
 
 

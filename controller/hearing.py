@@ -15,7 +15,7 @@ from controller.waiting import Clock
 from profiles.compiled import CompiledProfile
 from profiles.model import Value
 
-__all__ = ["Hearing"]
+__all__ = ["Hearing", "told_event"]
 
 _Latest = dict[tuple[str, str], tuple[Value, Known]]
 """By unit and state: the value that was told last, and how it is known."""
@@ -30,6 +30,11 @@ _OURS = (Reason.ECHO_LATE, Reason.ECHO_EARLY, Reason.ECHO_DOUBLED)
 """Faults of bytes that are our own, come back as they should not: nobody else has said them."""
 
 
+def told_event(action: str) -> str:
+    """The name of the event that somebody else has told a unit an action."""
+    return f"told-{action}"
+
+
 class Hearing:
     """Follows one bus's traffic, in the event loop.
 
@@ -39,6 +44,7 @@ class Hearing:
         units: unit ids by address.
         surroundings: who is told.
         clock: the link's monotonic clock.
+        wanted: actions of which it is told as events that somebody else has sent them.
     """
 
     def __init__(
@@ -48,7 +54,9 @@ class Hearing:
         units: Mapping[int | None, str],
         surroundings: Surroundings,
         clock: Clock,
+        wanted: frozenset[str] = frozenset(),
     ) -> None:
+        self._wanted = wanted
         self._bus = bus
         self._units = units
         self._with = surroundings
@@ -173,8 +181,16 @@ class Hearing:
                     self._with.publish(change)
             if each.event:
                 self._with.publish(Event(self._bus, each.unit, each.event, at, dict(each.values)))
+            if each.actions and not self._wanted.isdisjoint(each.actions):
+                self._tell_actions(each, at)
         self._take_states(latest, at)
         return "; ".join(words) or None, tuple(unexplained)
+
+    def _tell_actions(self, understood: Understood, at: float) -> None:
+        """Somebody else has told units what the site waits for."""
+        for action in understood.actions:
+            for unit in understood.told if action in self._wanted else ():
+                self._with.publish(Event(self._bus, unit, told_event(action), at, dict(understood.values)))
 
     def _take_states(self, latest: _Latest, at: float) -> None:
         for (unit, name), (value, known) in latest.items():

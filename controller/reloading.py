@@ -22,7 +22,7 @@ from controller.sensing import sensed_lines
 from controller.site import BusSpec, LoadedSite
 from controller.states import StateBook
 from controller.submitting import Submitting
-from controller.triggers_words import watched_lines
+from controller.triggers_words import heard_actions, watched_lines
 from controller.upkeep import Upkeep
 from profiles.compiled import CompiledProfile
 from profiles.errors import InputError
@@ -100,7 +100,8 @@ def _line_of(loaded: LoadedSite, name: str) -> tuple[BusSpec, dict[str, int | No
     """What of a bus its link and its listeners are made of."""
     units = {unit: spec.address for unit, spec in loaded.site.units.items() if spec.bus == name}
     lines = watched_lines(loaded.site, name) | sensed_lines(loaded.site, name)
-    return loaded.site.buses[name].model_copy(update=_TAKEN_OVER), units, lines
+    wanted = lines | heard_actions(loaded.site, name)
+    return loaded.site.buses[name].model_copy(update=_TAKEN_OVER), units, wanted
 
 
 def _units_of(loaded: LoadedSite, name: str) -> dict[str, object]:

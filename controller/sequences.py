@@ -216,6 +216,8 @@ class Sequences:
             name = run.plan.sequence
             if known.get(name) != old.get(name) or not run.plan.units <= self._loaded.site.units.keys():
                 self._cancel(run, "cancelled: the site file has changed")
+        for name in old.keys() - known.keys():
+            self._with.alert(f"sequence-{name}", "site", None, "")
         self._last = {name: last for name, last in self._last.items() if name in known}
 
     def states_changed(self) -> None:

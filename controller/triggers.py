@@ -13,6 +13,7 @@ import zoneinfo
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 
+from controller.hearing import told_event
 from controller.records import (
     BusStatus,
     Command,
@@ -174,6 +175,9 @@ class Triggers:
                 # In doubt it stays as it was: from off to unknown to on is a change, while the line was up.
                 if record.value.known is not Known.UNKNOWN:
                     self._input(trigger, record.value.value == when.value)
+            case Event() if kind == "heard" and record.unit == when.unit:
+                if record.name == told_event(when.heard or ""):
+                    self._pulse(trigger, on=True)
             case Event() if kind == "event" and record.name == when.event:
                 if when.unit in (None, record.unit) and when.bus in (None, record.bus):
                     self._pulse(trigger, on=True)
@@ -301,12 +305,13 @@ class Triggers:
 
     def _status(self, trigger: _Trigger) -> TriggerStatus:
         machine, spec = trigger.machine, trigger.spec
-        pending = ""
+        pending, due = "", None
         if machine.pending is not None:
             at, on = machine.pending
             then = spec.on if on else spec.off
             if then is not None:
-                pending = f"{does_words(then)} in {max(0.0, at - self._clock()):.0f} s"
+                # In whole seconds: the two clocks drift, and nobody is to be told of that.
+                pending, due = does_words(then), float(round(self._with.utc() + at - self._clock()))
         does = does_words(spec.on) + (f"; after it {does_words(spec.off)}" if spec.off is not None else "")
         return TriggerStatus(
             trigger.id,
@@ -316,6 +321,7 @@ class Triggers:
             does,
             machine.level,
             pending,
+            due,
             trigger.last,
             trigger.at,
         )

@@ -27,7 +27,7 @@ def _time(text: str) -> str:
 
 
 class WhenSpec(Strict):
-    """What is waited for: a control line, a state, an event, an MQTT message, a time, or an adapter."""
+    """What is waited for: a line, a state, an order, an event, a message, a time, or an adapter."""
 
     line: Literal["cts", "dsr", "dcd", "ri"] | None = None
     """A control line of ``bus``'s adapter."""
@@ -38,6 +38,8 @@ class WhenSpec(Strict):
     """A state of ``unit`` that has to become ``value``."""
     unit: Name | None = None
     value: GivenValue | None = None
+    heard: Name | None = None
+    """An action that somebody else tells ``unit`` on its bus: its lead unit, a remote."""
     event: Name | None = None
     """An event that an observation of the profile raises, of ``bus`` or ``unit``."""
     topic: MqttTopic | None = None

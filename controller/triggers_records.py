@@ -14,7 +14,7 @@ class TriggerStatus:
     trigger: str
     title: str
     source: str
-    """What it listens to: line, state, event, mqtt, time or adapter."""
+    """What it listens to: line, state, heard, event, mqtt, time or adapter."""
     waits_for: str
     """In words."""
     does: str
@@ -22,7 +22,9 @@ class TriggerStatus:
     level: bool | None = None
     """Whether what it waits for is so now; None where that is not known, or is no matter of being so."""
     pending: str = ""
-    """What it is about to do, and when: while a delay runs."""
+    """What it is about to do, while a delay runs."""
+    due: float | None = None
+    """UTC seconds when it does that."""
     last: str = ""
     """What it did last, and what became of it, or why it did nothing."""
     at: float | None = None

@@ -20,6 +20,7 @@ ALL = "all"
 _KINDS = {
     "line": ("line", {"line", "bus", "active"}),
     "state": ("state", {"state", "unit", "value"}),
+    "heard": ("heard", {"heard", "unit"}),
     "event": ("event", {"event", "bus", "unit"}),
     "topic": ("mqtt", {"topic", "payload", "off_payload"}),
     "at": ("time", {"at", "days", "zone"}),
@@ -31,7 +32,7 @@ _LEVELS = ("line", "state", "adapter")
 
 
 def kind_of(when: WhenSpec) -> str:
-    """What it waits for: line, state, event, mqtt, time or adapter."""
+    """What it waits for: line, state, heard, event, mqtt, time or adapter."""
     return next((kind for key, (kind, _) in _KINDS.items() if getattr(when, key) is not None), "")
 
 
@@ -66,6 +67,8 @@ def _when(looked: LookedSite, path: Key, when: WhenSpec) -> None:
             _bus(looked, path, "adapter", when.adapter)
         case "state":
             _state(looked, path, when)
+        case "heard":
+            _heard(looked, path, when)
         case "event":
             _event(looked, path, when)
         case "topic" if when.payload is None:
@@ -112,6 +115,17 @@ def _state(looked: LookedSite, path: Key, when: WhenSpec) -> None:
         )
     elif when.value is not None and (problem := spec.problem(when.value)):
         looked.fault((*path, "value"), f"{problem}, not {when.value!r}")
+
+
+def _heard(looked: LookedSite, path: Key, when: WhenSpec) -> None:
+    if not _unit(looked, path, when.unit):
+        return
+    profile = looked.profiles.get(looked.site.units[when.unit or ""].bus)
+    if profile is not None and when.heard not in profile.actions:
+        known = list(profile.actions)
+        looked.fault(
+            (*path, "heard"), f"{when.unit} has no action {when.heard!r}", near(when.heard or "", known)
+        )
 
 
 def _event(looked: LookedSite, path: Key, when: WhenSpec) -> None:

@@ -10,7 +10,7 @@ from controller.triggers_model import DAYS, ThenSpec, TriggerSpec
 from controller.triggers_rules import ALL, kind_of
 from controller.triggers_timing import Timing
 
-__all__ = ["does_words", "timing_of", "waits_words", "watched_lines"]
+__all__ = ["does_words", "heard_actions", "timing_of", "waits_words", "watched_lines"]
 
 _DEBOUNCE = {"line": 0.05, "adapter": 2.0}
 """Seconds for which an input has to be steady, where the site does not say. Of a line: common practice, no
@@ -45,6 +45,8 @@ def waits_words(spec: TriggerSpec) -> str:
             return f"{(when.line or '').upper()} of bus {when.bus} goes {when.active}"
         case "state":
             return f"{when.unit}'s {when.state} becomes {word(when.value if when.value is not None else '')}"
+        case "heard":
+            return f"somebody tells {when.unit} {when.heard}"
         case "event":
             return f"{when.unit or when.bus} says {when.event}"
         case "mqtt":
@@ -75,3 +77,10 @@ def watched_lines(site: Site, bus: str) -> frozenset[str]:
     """The control lines of a bus's adapter that triggers wait for."""
     found = (spec.when for spec in site.triggers.values())
     return frozenset(when.line for when in found if when.line is not None and when.bus == bus)
+
+
+def heard_actions(site: Site, bus: str) -> frozenset[str]:
+    """The actions that triggers wait for somebody else to send on a bus."""
+    here = {name for name, unit in site.units.items() if unit.bus == bus}
+    found = (spec.when for spec in site.triggers.values())
+    return frozenset(when.heard for when in found if when.heard is not None and when.unit in here)

@@ -34,6 +34,10 @@ class Understood:
     """States that may have changed, of units that can't say to what."""
     event: str | None = None
     values: dict[str, Value] = field(default_factory=dict)
+    actions: tuple[str, ...] = ()
+    """Of an order of somebody else: the names of the actions that it may be."""
+    told: tuple[str, ...] = ()
+    """The units that it is for."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,17 +158,17 @@ class Understanding:
     def _overheard(self, data: bytes, action: CompiledAction, reading: Reading) -> Understood:
         """An action that somebody else sent: the unit was told, whether it obeyed is not known."""
         values = reading.values
-        names = " or ".join((action.name, *action.twins))
-        text = _words(names, values, self._name(reading.address))
+        names = (action.name, *action.twins)
+        text = _words(" or ".join(names), values, self._name(reading.address))
         unit, units = self._unit(reading.address), self._whom(reading.address)
         sets = resolve(action.spec.sets, values)
         loose = action.spec.unsettles
         if action.twins:
             doubted = tuple((each, (*sets, *loose)) for each in units)
-            return Understood(data, text, unit, (), doubted, None, dict(values))
+            return Understood(data, text, unit, (), doubted, None, dict(values), names, tuple(units))
         states = tuple((each, sets, Known.PRESUMED) for each in units) if sets else ()
         doubted = tuple((each, loose) for each in units) if loose else ()
-        return Understood(data, text, unit, states, doubted, None, dict(values))
+        return Understood(data, text, unit, states, doubted, None, dict(values), names, tuple(units))
 
     def _overheard_answer(self, data: bytes, answer: _Answer, reading: Reading) -> Understood:
         """A unit's answer to somebody else: it says how the unit is, where it can mean one thing only."""

@@ -109,8 +109,9 @@ def trigger_lines(triggers: Sequence[TriggerStatus], width: int, looks: Looks) -
         head.append(fit(status.title, 26).ljust(28), looks.strong)
         head.append(fit(f"{status.waits_for}: {status.does}", width - head.cell_len - 1), looks.quiet)
         lines.append(head)
-        if status.pending:
-            lines.append(Text(f"     about to: {fit(status.pending, width - 16)}", looks.care))
+        if status.pending and status.due is not None:
+            words = f"{clock_time(status.due)[:8]} {status.pending}, unless it changes before"
+            lines.append(Text(f"     {fit(words, width - 6)}", looks.care))
         elif status.at is not None:
             lines.append(
                 Text(f"     {clock_time(status.at)[:8]} {fit(status.last, width - 15)}", looks.quiet)

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from controller.records import Command, Event, Known, Origin, OriginKind, TriggerStatus
+from controller.records import Command, Event, Known, Origin, OriginKind, Traffic, TriggerStatus
 from controller.sequences_records import Phase
 from controller.service import Controller
 from controller.site import load_site
@@ -30,7 +30,7 @@ from tests.controller.halls import (
 
 HALL = f"""{RING}
 [buses.blinds]
-port = "sim://{{folder}}/blind.toml?units=1&topology=shared&hears_itself=true"
+port = "sim://{{folder}}/blind.toml?units=2&topology=shared&hears_itself=true"
 profile = "blind.toml"
 topology = "shared"
 hears_itself = true
@@ -182,6 +182,20 @@ async def test_one_makes_unit_switches_anothers(tmp_path: Path) -> None:
         assert (await state(controller, "mixer", "power")).known is Known.OBSERVED
         await controller.simulate("sound", "press 1 power-on")
         await until(lambda: told(watch) == ["blind open", "blind close"])
+
+
+async def test_what_somebody_else_tells_a_unit_is_a_trigger_the_first_time_too(tmp_path: Path) -> None:
+    when = 'when = { unit = "blind", heard = "close" }\non = { unit = "mixer", action = "mute-on" }'
+    async with hall(tmp_path, when) as (controller, watch):
+        await controller.simulate("blinds", "lead 2 open to 1")
+        await until(lambda: any("open" in (each.meaning or "") for each in watch.of(Traffic)))
+        await controller.simulate("blinds", "lead 2 close to 1")
+        await commands(watch, 1)
+        assert told(watch) == ["mixer mute-on"]
+        # Our own word to it is nobody else's.
+        await act(controller, "blind", "close")
+        await act(controller, "blind", "open")
+        assert told(watch) == ["mixer mute-on", "blind close", "blind open"]
 
 
 async def test_a_state_in_doubt_between_off_and_on_is_a_change_all_the_same(tmp_path: Path) -> None:

@@ -51,7 +51,7 @@ async def test_a_control_line_brings_the_hall_up_and_it_is_shown(tmp_path: Path)
         await b.until(lambda: "○ Switch by the stage door" in b.text("#trigger-lines"))
         await b.controller.simulate("lights", "line cts on")
         await b.until(lambda: "● Switch by the stage door" in b.text("#trigger-lines"))
-        await b.until(lambda: "about to: evening up in 1 s" in b.text("#trigger-lines"))
+        await b.until(lambda: "evening up, unless it changes before" in b.text("#trigger-lines"))
         await b.until(lambda: b.state("mixer", "power") == (True, Known.CONFIRMED))
         await b.until(lambda: "up, begun by trigger wall-switch" in b.text("#step-lines"))
 
@@ -140,13 +140,12 @@ def test_triggers_say_what_they_wait_for_and_what_they_did() -> None:
         "evening up",
         True,
         "",
+        None,
         "evening up: done",
         0.0,
     )
     lines = [line.plain for line in trigger_lines([status], 80, LOOKS)]
     assert lines[0].startswith(" ● Door")
     assert lines[1].endswith("evening up: done")
-    pending = TriggerStatus("door", "Door", "line", "x", "evening up", True, "evening up in 3 s")
-    assert [line.plain for line in trigger_lines([pending], 80, LOOKS)][
-        1
-    ] == "     about to: evening up in 3 s"
+    pending = TriggerStatus("door", "Door", "line", "x", "evening up", True, "evening up", 3.0)
+    assert trigger_lines([pending], 80, LOOKS)[1].plain.endswith("evening up, unless it changes before")

@@ -58,7 +58,9 @@ def _over_mqtt(arguments: argparse.Namespace, now: float) -> int:
     from tui.remote.broker import broker_settings
 
     deadline = None if arguments.within is None else now + arguments.within
-    blank = Command("", "", origin=me(), id=arguments.id or new_id(), at=now, deadline=deadline)
+    blank = Command(
+        "", "", origin=me(), id=arguments.id or new_id(), at=now, deadline=deadline, agreed=arguments.yes
+    )
     command, outcome = asyncio.run(act(broker_settings(arguments), arguments, blank))
     print_outcome(command, outcome, json=arguments.json)
     return exit_code([outcome])

@@ -24,8 +24,8 @@ def run(arguments: argparse.Namespace) -> int:
         print(plain(f"{status.trigger}: {status.title}"))
         print(plain(f"  waits for  {status.waits_for}{_level(status)}"))
         print(plain(f"  does       {status.does}"))
-        if status.pending:
-            print(plain(f"  about to   {status.pending}"))
+        if status.pending and status.due is not None:
+            print(plain(f"  about to   {status.pending} at {clock_time(status.due)[:8]}"))
         if status.at is not None:
             print(plain(f"  last       {clock_time(status.at, date=True)[:19]} {status.last}"))
     if not found:
