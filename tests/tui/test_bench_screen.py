@@ -387,6 +387,22 @@ async def test_a_byte_is_picked_with_the_mouse(tmp_path: Path) -> None:
         assert reader(b).place == 6
 
 
+async def test_in_a_long_capture_the_keys_read_and_do_not_only_scroll(tmp_path: Path) -> None:
+    path = write_logic(tmp_path / "long.csv", [POWER_ON] * 300)
+    async with at_the_bench(tmp_path, path) as b:
+        await b.press("down", "down")
+        assert reader(b).place == 8
+        await b.press("pagedown")
+        assert reader(b).place > 20
+        assert "‹" in strip(b)
+        await b.press("end")
+        assert reader(b).place == 1199
+        assert "‹02›" in strip(b)
+        await b.press("up", "home")
+        assert reader(b).place == 0
+        assert "‹A5›" in strip(b)
+
+
 @pytest.mark.slow
 async def test_escape_goes_back_step_by_step_to_the_units(tmp_path: Path) -> None:
     async with at_the_bench(tmp_path, write_logic(tmp_path / "one.csv", [POWER_ON])) as b:

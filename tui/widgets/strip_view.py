@@ -17,7 +17,7 @@ from tui.looks import Looks
 __all__ = ["StripView"]
 
 
-class StripView(ScrollView, can_focus=True):
+class StripView(ScrollView, can_focus=True, inherit_bindings=False):
     """Shows what a ``Reader`` reads, and keeps its place in sight."""
 
     class Picked(Message):
