@@ -165,7 +165,8 @@ def test_never_surely_wrong_and_seldom_without_an_answer() -> None:
         f"sure {sure}, of them wrong {sure_wrong}; readable {readable}, decided {decided / readable:.1%}, ",
         end="",
     )
-    print(f"right {right / readable:.1%}")
+    print(f"right {right / readable:.1%}, wrong {(decided - right) / readable:.1%}, ", end="")
+    print(f"undecided {1 - decided / readable:.1%}")
     for confidence, answers in sorted(by_confidence.items()):
         print(f"  confidence {confidence:.1f}: {len(answers)} answers, {np.mean(answers):.1%} right")
     assert sure > 0.3 * LINES
