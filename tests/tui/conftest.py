@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import queue
+import shlex
 import signal
 import subprocess
 import sys
@@ -15,6 +16,8 @@ from pathlib import Path
 from typing import IO, Any
 
 import pytest
+
+from tests.tui.terminal import Open, Terminal
 
 _PATIENCE = 20.0
 
@@ -194,3 +197,18 @@ def desk(tmp_path: Path) -> Iterator[Desk]:
 
 
 Check = Callable[[Said], None]
+
+
+@pytest.fixture
+def terminal(desk: Desk) -> Iterator[Open]:
+    """Opens terminals at 80 x 24, each with a `linewarden` command in it."""
+    opened: list[Terminal] = []
+
+    def start(words: str) -> Terminal:
+        command = f"{shlex.quote(sys.executable)} -m tui.cli {words}"
+        opened.append(Terminal(command, desk.folder, desk.environment, (80, 24)))
+        return opened[-1]
+
+    yield start
+    for each in opened:
+        each.close()

@@ -12,6 +12,10 @@ from pathlib import Path
 _PATIENCE = 30.0
 
 
+Open = Callable[[str], "Terminal"]
+"""Opens a terminal of 80 x 24 with a `linewarden` command in it."""
+
+
 class Terminal:
     """One tmux server of its own, with one window."""
 

@@ -2,33 +2,13 @@
 
 from __future__ import annotations
 
-import shlex
-import sys
-from collections.abc import Callable, Iterator
-
 import pytest
 from rich.cells import cell_len
 
 from tests.tui.conftest import Desk
-from tests.tui.terminal import Terminal
+from tests.tui.terminal import Open
 
 pytestmark = pytest.mark.peer("tmux")
-
-Open = Callable[[str], Terminal]
-
-
-@pytest.fixture
-def terminal(desk: Desk) -> Iterator[Open]:
-    opened: list[Terminal] = []
-
-    def start(words: str) -> Terminal:
-        command = f"{shlex.quote(sys.executable)} -m tui.cli {words}"
-        opened.append(Terminal(command, desk.folder, desk.environment, (80, 24)))
-        return opened[-1]
-
-    yield start
-    for each in opened:
-        each.close()
 
 
 def understood(shown: str) -> bool:
