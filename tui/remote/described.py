@@ -26,6 +26,10 @@ __all__ = ["SiteFound", "bus_view", "read_about", "read_json", "read_site", "uni
 _ID = re.compile(r"[a-z0-9]([a-z0-9-]*[a-z0-9])?")
 _LONGEST_ID = 128
 _MOST_CHILDREN = 5000
+_GREATEST = 2.0**63
+_TIMES = frozenset(("at", "since", "began"))
+_LAST_TIME = 4_102_444_800.0
+"""UTC seconds: the year 2100. No screen can tell a time far beyond it."""
 _TOPOLOGIES = ("ring", "open", "shared", "tap")
 _EFFECTS = ("energise", "de-energise", "neutral", "unknown")
 _TYPES = ("boolean", "integer", "float", "enum", "text")
@@ -46,12 +50,27 @@ class SiteFound:
 
 
 def read_json(payload: bytes) -> Any:
-    """An object or an array.
+    """An object or an array, in which no number is beyond what it can stand for.
 
     Raises:
         BadValue: it is none.
     """
-    return decode(payload, _JSON)
+    document = decode(payload, _JSON)
+    _check_numbers("", document)
+    return document
+
+
+def _check_numbers(name: str, value: Any) -> None:
+    if isinstance(value, dict):
+        for key, each in value.items():
+            _check_numbers(key, each)
+    elif isinstance(value, list):
+        for each in value:
+            _check_numbers(name, each)
+    elif isinstance(value, int | float):
+        least, most = (0.0, _LAST_TIME) if name in _TIMES else (-_GREATEST, _GREATEST)
+        if not least <= value <= most:
+            raise BadValue(f"has {name or 'a number'} beyond all that can be")
 
 
 def read_site(device: str, payload: bytes) -> SiteFound | None:

@@ -83,7 +83,11 @@ def read_traffic(site: str, bus: str, payload: bytes) -> list[Record]:
     if not isinstance(given, list):
         raise InputError("is no batch of traffic")
     lost = batch.get("lost", 0)
-    told: list[Record] = [replace(from_json(Traffic, each), bus=join(site, bus)) for each in given]
+    read = [from_json(Traffic, each) for each in given]
+    for each in read:
+        if not all(0 <= start <= stop <= len(each.data) for start, stop in each.unexplained):
+            raise InputError("has a stretch beyond its bytes")
+    told: list[Record] = [replace(each, bus=join(site, bus)) for each in read]
     return [Lost(lost), *told] if isinstance(lost, int) and lost > 0 else told
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.homie_overview import sequences_message
@@ -34,11 +34,16 @@ from controller.sequences_records import Phase, SequenceProgress, SequenceView
 from controller.views import site_view
 from tests.controller.mqtt.hall import SITE
 from tests.tui.remote.announced import NOW, Announced, incoming, mirror_of
+from tui.looks import Looks
 from tui.model import AWAY, HERE, HallModel
+from tui.painting import alert_lines, detail_lines, hall_lines
 from tui.remote.mirror import DISCOVERY, Mirror
 from tui.remote.site_mirror import CHANGED
 from tui.remote.standing import Standing
+from tui.saying_text import saying_text
+from tui.traffic_store import TrafficStore
 
+LOOKS = Looks(dark=True)
 MILL = SITE.replace('"larkfield"', '"mill"').replace("Larkfield Hall", "Mill House")
 
 
@@ -381,51 +386,101 @@ def test_a_profile_that_has_changed_is_shown_anew(hall: Announced) -> None:
     assert mirror.states()["larkfield/mixer"]["lamp"].known is Known.UNKNOWN
 
 
-_SITE_LEVELS = ["larkfield", "larkfield-mixer", "$state", "$description", "bus-sound", "about", "link"]
-_LEVELS = st.sampled_from(
+_WORDS = """larkfield larkfield-mixer $state $description bus-sound about link traffic state known power last
+    outcome alerts locks standing echo-lag counters site off-outcome sequences sequence-progress evening
+    controller ping $log warn"""
+_LEVELS = st.sampled_from(_WORDS.split())
+_TIMES = st.sampled_from([NOW, 0.0, -1.0, 1e18, 1e308, -1e300]) | st.floats()
+_TEXTS = st.text(max_size=20) | st.sampled_from(["\x1b[2J", "mixer", "sound", "[bold]x", "\u202e"])
+_KNOWN_KEYS = {
+    "at": _TIMES,
+    "since": _TIMES,
+    "began": _TIMES,
+    "took_ms": _TIMES,
+    "data": st.sampled_from(["", "a5", "a50102", "xx"]),
+    "direction": st.sampled_from(list(Direction)),
+    "bus": _TEXTS,
+    "lags": st.lists(st.floats() | st.none(), max_size=4) | st.none(),
+    "unexplained": st.lists(st.lists(st.integers(-5, 9), min_size=2, max_size=2), max_size=3),
+    "attempt": st.integers() | st.none(),
+    "meaning": _TEXTS | st.none(),
+    "fault": _TEXTS | st.none(),
+    "command_id": _TEXTS,
+    "id": _TEXTS,
+    "target": _TEXTS,
+    "text": _TEXTS,
+    "who": _TEXTS,
+    "why": _TEXTS,
+    "unit": _TEXTS,
+    "action": _TEXTS,
+    "result": st.sampled_from(list(Result)),
+    "sequence": _TEXTS,
+    "phase": st.sampled_from(list(Phase)),
+    "steps": st.just([]),
+    "by": _TEXTS,
+}
+_RECORDS = st.fixed_dictionaries(_KNOWN_KEYS) | st.fixed_dictionaries({}, optional=_KNOWN_KEYS)
+_DOCUMENTS = (
+    _RECORDS
+    | st.lists(_RECORDS, max_size=2)
+    | st.builds(lambda records, lost: {"records": records, "lost": lost}, st.lists(_RECORDS), st.integers())
+    | st.builds(lambda outcomes: {"scope": "all", "outcomes": outcomes}, st.lists(_RECORDS, max_size=2))
+)
+_PAYLOADS = st.binary(max_size=40) | _DOCUMENTS.map(lambda document: json.dumps(document).encode())
+_TOPICS = st.lists(_LEVELS, min_size=2, max_size=3).map("/".join) | st.sampled_from(
     [
-        *_SITE_LEVELS,
-        "traffic",
-        "state",
-        "known",
-        "power",
-        "last",
-        "outcome",
-        "alerts",
-        "locks",
-        "standing",
-        "counters",
+        "larkfield/bus-sound/traffic",
+        "larkfield/alerts/standing",
+        "larkfield/locks/standing",
+        "larkfield-mixer/last/outcome",
+        "larkfield/sequence-progress/evening",
     ]
 )
-_JSON = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
-    lambda inner: (
-        st.lists(inner, max_size=4)
-        | st.dictionaries(
-            st.sampled_from(["bus", "records", "lost", "unit", "action", "result", "id", "standing"])
-            | st.text(max_size=5),
-            inner,
-            max_size=4,
-        )
-    ),
-    max_leaves=12,
-)
-_PAYLOADS = st.binary(max_size=40) | _JSON.map(lambda document: json.dumps(document).encode())
 
 
-@given(st.lists(st.tuples(st.lists(_LEVELS, min_size=2, max_size=3), _PAYLOADS), max_size=12))
-def test_whatever_comes_it_goes_on(
-    tmp_path_factory: pytest.TempPathFactory, messages: list[tuple[list[str], bytes]]
+@settings(max_examples=40)
+@given(st.lists(st.tuples(_TOPICS, _PAYLOADS), max_size=12))
+def test_whatever_comes_it_goes_on_and_can_be_painted(
+    tmp_path_factory: pytest.TempPathFactory, messages: list[tuple[str, bytes]]
 ) -> None:
     hall = Announced(tmp_path_factory.mktemp("hall"))
     mirror = mirror_of(hall)
     model = model_of(mirror)
-    for levels, payload in messages:
-        taken = mirror.take([Incoming(f"homie/5/{'/'.join(levels)}", payload)], NOW)
+    traffic = TrafficStore()
+    for topic, payload in messages:
+        taken = mirror.take([Incoming(f"homie/5/{topic}", payload)], NOW)
         assert not any("#" in each for each in taken.wanted)
         model.apply(taken.records)
+        for record in taken.records:
+            if isinstance(record, Traffic):
+                traffic.add(record)
+    painted = [line.text for line in hall_lines(model.buses(), 80, 1, LOOKS)]
+    painted += alert_lines(model.standing_alerts, 80, LOOKS)
+    painted += [saying_text(traffic[row], 80, LOOKS, bus_width=10) for row in range(len(traffic))]
+    painted += [line for number in (1, 2) for line in detail_lines(model.unit(number), 80, LOOKS)]
+    assert not any("\x1b" in text.plain or "\u202e" in text.plain for text in painted)
     mirror.take(hall.whole(), NOW)
     assert [unit.id for unit in mirror.view().units] == ["larkfield/mixer", "larkfield/foyer-amp"]
+
+
+@pytest.mark.parametrize(
+    "document",
+    [
+        {"records": [{"bus": "sound", "at": 1e18, "direction": "sent", "data": "a5"}]},
+        {
+            "records": [
+                {"bus": "sound", "at": NOW, "direction": "sent", "data": "a5", "unexplained": [[0, 9]]}
+            ]
+        },
+        {"records": [{"bus": "sound", "at": NOW, "direction": "sent", "data": "a5", "lags": [1e400]}]},
+    ],
+)
+def test_traffic_that_no_screen_can_show_is_counted_as_missed(
+    hall: Announced, document: dict[str, object]
+) -> None:
+    mirror = mirror_of(hall)
+    payload = json.dumps(document).replace("Infinity", "1e400").encode()
+    assert mirror.take([Incoming("homie/5/larkfield/bus-sound/traffic", payload)], NOW).records == [Lost(1)]
 
 
 def test_away_and_here_are_told_of_each_bus(hall: Announced) -> None:
