@@ -64,6 +64,7 @@ class Reading:
         self.burst_starts = starts
         """The first byte of each burst."""
         self._edges: FloatArray | None = None
+        self._text: bytes | None = None
 
     def __len__(self) -> int:
         return self._count
@@ -170,6 +171,17 @@ class Reading:
             else:
                 high = middle
         return max(0, low - 1)
+
+    def find(self, data: bytes, after: int) -> int | None:
+        """Where bytes are said next after a byte, round the end; None where they are not.
+
+        Of frames of nine data bits the lowest eight count.
+        """
+        if self._text is None:
+            self._text = bytes(value & 0xFF for part in self.parts for value in part.values)
+        at = self._text.find(data, after + 1)
+        at = at if at >= 0 else self._text.find(data)
+        return at if at >= 0 else None
 
     @property
     def edges(self) -> FloatArray:

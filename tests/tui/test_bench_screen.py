@@ -208,6 +208,39 @@ async def test_two_captures_are_laid_over_each_other(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+async def test_the_picture_of_both_lines_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    original = write_logic(tmp_path / "original.csv", [POWER_ON] * 3)
+    replay = write_logic(tmp_path / "replay.csv", [POWER_ON] * 3, inside=3.0)
+    async with at_the_bench(tmp_path, original, replay) as b:
+        await b.press("p")
+        assert "lay another line over this one first" in text(b, "bench-measure")
+        await b.press("v")
+        await rest(b)
+        await b.press("p", "enter")
+        await rest(b)
+        assert "both lines are drawn in original.svg" in text(b, "bench-measure")
+        drawn = (tmp_path / "original.svg").read_text(encoding="utf-8")
+        assert drawn.count("A5") == 3
+        await b.press("p", "enter")
+        assert "is there already" in b.text("#wrong")
+
+
+async def test_bytes_are_found(tmp_path: Path) -> None:
+    path = write_logic(tmp_path / "one.csv", [POWER_ON, STANDBY, POWER_ON])
+    async with at_the_bench(tmp_path, path) as b:
+        await b.press("slash", *"0203", "enter")
+        assert reader(b).place == 6
+        await b.press("slash", *"a501", "enter")
+        assert reader(b).place == 8
+        await b.press("slash", *"a501", "enter")
+        assert reader(b).place == 0, "round the end"
+        await b.press("slash", *"ff", "enter")
+        assert reader(b).place == 0
+        assert any("FF is not said" in words for words in b.told)
+
+
+@pytest.mark.slow
 async def test_a_replay_that_differs_in_dead_time_alone_is_no_mismatch(tmp_path: Path) -> None:
     original = write_logic(tmp_path / "original.csv", [POWER_ON] * 3)
     replay = write_logic(tmp_path / "replay.csv", [POWER_ON] * 3, inside=3.0)
@@ -519,5 +552,6 @@ async def test_the_bench_explains_itself(tmp_path: Path) -> None:
         await b.until(lambda: isinstance(b.app.screen, HelpScreen))
         for binding in BenchScreen.BINDINGS:
             key = getattr(binding, "key", "")
+            key = {"slash": "/"}.get(key, key)
             if len(key) == 1 and key.isalpha() and key != "X":
                 assert f"\n  {key} " in BenchScreen.EXPLANATION or f" {key} " in BenchScreen.EXPLANATION, key

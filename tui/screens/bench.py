@@ -12,9 +12,11 @@ from textual.containers import VerticalScroll
 from tui.bench_desk import BenchLine, Laid, lay_over
 from tui.bench_settings import joined_gap, readings, with_reading
 from tui.screens.bench_orders import BenchOrders
-from tui.screens.bench_sheets import OpenSheet
+from tui.screens.bench_sheets import BytesForm, OpenSheet
 from tui.screens.bench_sight import BenchSight
+from tui.screens.profile_adding import bytes_problem
 from tui.screens.sheets import ChoiceSheet
+from tui.telling import hexadecimal
 from tui.widgets.line_settings import LineSettings
 from tui.widgets.strip_view import StripView
 
@@ -40,13 +42,15 @@ a part of a column's time; a dotted line is the level that decides.
   + -        closer, down to a single edge; wider, up to the whole burst
   m          measure from here; m again ends it
   n          the next place with something wrong, or that differs
+  /          find bytes
   t          letters under the bytes, or none
   e          what each answer rests on, and what fits as well
   l          settings of the line: give what you know, the rest is found anew at once
   r          read it as something else that fits
   j          the burst that follows belongs to this one: bursts end after a longer idle line from now on
-  v          lay another line over this one, byte by byte: █ both, ▒ this one alone, ╱ the other alone,
-             ≠ a byte that differs, or an edge that is too far off; v again takes it off
+  v          lay another line over this one, byte by byte; v again takes it off
+  █ ▒ ╱ ≠    in both; in this line alone; in the other alone; a byte that differs, or an edge too far off
+  p          keep the picture of both lines as SVG
   a          make this burst an action: of a profile of this site, or of a new one
   s          send this burst's bytes on a bus that allows raw bytes; asks first
   F2         the units"""
@@ -66,6 +70,7 @@ a part of a column's time; a dotted line is the level that decides.
         Binding("minus", "wider", "wider"),
         Binding("m", "mark", "measure"),
         Binding("n", "odd", "next odd place"),
+        Binding("slash", "find", "find"),
         Binding("t", "letters", "letters"),
         Binding("e", "evidence", "evidence"),
         Binding("l", "settings", "settings"),
@@ -76,7 +81,8 @@ a part of a column's time; a dotted line is the level that decides.
         Binding("w", "away", "put away"),
         Binding("c", "next_line", "next line"),
         *(Binding(str(number), f"line({number})", f"line {number}", show=False) for number in range(1, 10)),
-        Binding("a", "order('action')", "make it an action"),
+        Binding("p", "order('keep_picture')", "keep the picture"),
+        Binding("a", "order('draft')", "make it an action"),
         Binding("s", "order('send')", "send it"),
         Binding("X", "app.everything_off", "everything off"),
         Binding("question_mark", "app.explain", "help"),
@@ -153,6 +159,26 @@ a part of a column's time; a dotted line is the level that decides.
             return
         reader.go(found)
         self._moved()
+
+    def action_find(self) -> None:
+        """Ask for bytes, and go to where they are said next."""
+        reader = self.desk.reader
+        if reader is None:
+            return
+
+        def given(texts: dict[str, str] | None) -> None:
+            if texts is None:
+                return
+            data = bytes.fromhex(texts["bytes"])
+            found = reader.slots.reading.find(data, reader.byte if reader.byte is not None else -1)
+            if found is None:
+                self.notify(f"{hexadecimal(data)} is not said on this line", timeout=4, markup=False)
+                return
+            reader.go(reader.slots.of_byte(found))
+            self._moved()
+
+        fields = [("bytes", "bytes, such as A5 01", "", bytes_problem)]
+        self.app.push_screen(BytesForm("Find bytes", fields), given)
 
     def action_letters(self) -> None:
         """Letters under the bytes, or none."""
@@ -284,7 +310,7 @@ a part of a column's time; a dotted line is the level that decides.
     def action_order(self, what: str) -> None:
         """Do something with the burst."""
         orders = BenchOrders(self.dashboard, self)
-        (orders.draft if what == "action" else orders.send)()
+        {"draft": orders.draft, "send": orders.send, "keep_picture": orders.keep_picture}[what]()
 
     def action_back(self) -> None:
         """Settings away, then the evidence, then what is laid over, then back to the units."""

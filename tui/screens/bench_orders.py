@@ -8,13 +8,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.records import Command
+from profiles.bench.pictures import comparison_svg
 from profiles.checking import check_text
 from profiles.errors import BadValue
 from profiles.library import list_profiles, own_folder
+from profiles.storage import save_bytes
 from tui.bench_drafting import BurstOfCapture, keep_capture, line_warning, write_draft
 from tui.bench_model import Reader
 from tui.capture_keeping import action_of, day_of
 from tui.profile_draft import ProfileDraft
+from tui.screens.bench_sheets import FileForm
 from tui.screens.profile_adding import ProfileForm, free_name, name_problem
 from tui.screens.profile_editor import may_drop
 from tui.screens.profiles import Seen, begin_draft_in
@@ -168,6 +171,36 @@ class BenchOrders:
 
         app.work(ask, "a new profile")
 
+    # The picture
+
+    def keep_picture(self) -> None:
+        """Ask for a file, and write both lines into it, one drawn over the other."""
+        bench = self._bench
+        line, laid = bench.desk.line, bench.desk.laid
+        if line is None or line.channel is None or laid is None or laid.line.channel is None:
+            bench.say("wrong", "lay another line over this one first (v): the picture has both")
+            return
+        original, replay, comparison = line.channel, laid.line.channel, laid.comparison
+
+        def write(path: Path) -> Path:
+            save_bytes(path, comparison_svg(original, replay, comparison).encode("utf-8"))
+            return path
+
+        def given(texts: dict[str, str] | None) -> None:
+            if texts is None:
+                return
+            path = Path(texts["file"].strip()).expanduser()
+            bench.begin(
+                "picture",
+                f"writing {path.name}",
+                lambda _turn: write(path),
+                lambda written: bench.say("well", f"both lines are drawn in {written}"),
+                lambda why: bench.say("wrong", why),
+            )
+
+        fields = [("file", "file, ending in .svg", f"{line.capture.path.stem}.svg", _svg_problem)]
+        self._app.push_screen(FileForm("Keep the picture", fields), given)
+
     # Sending
 
     def send(self) -> None:
@@ -216,3 +249,10 @@ class BenchOrders:
 
         bench.say("quiet", f"sending on {bus} ...")
         app.work(submit, f"send {command.id[:8]}")
+
+
+def _svg_problem(text: str) -> str:
+    path = Path(text.strip()).expanduser()
+    if path.suffix.lower() != ".svg":
+        return "name a file that ends in .svg"
+    return f"{path} is there already; name another" if path.exists() else ""

@@ -16,9 +16,22 @@ from textual.widgets.option_list import Option
 
 from tui.bench_files import candidates, completed
 from tui.painting import fit
+from tui.screens.sheets import TextForm
 from tui.telling import plain
 
-__all__ = ["OpenSheet"]
+__all__ = ["BytesForm", "FileForm", "OpenSheet"]
+
+
+class BytesForm(TextForm):
+    """Asks for bytes that are looked for."""
+
+    KEYS = "enter finds    esc leaves"
+
+
+class FileForm(TextForm):
+    """Asks for a file that is written."""
+
+    KEYS = "enter writes    esc leaves"
 
 
 class OpenSheet(ModalScreen[Path | None]):

@@ -218,7 +218,14 @@ class BenchSight(MainScreen):
             return [*words, ("o", "open"), ("w", "put away"), ("?", "help")]
         words = [("← →", "byte"), (", .", "edge"), ("+ -", "closer, wider"), ("m", "measure")]
         words += [("e", "evidence"), ("l", "settings"), ("v", "lay over"), ("o", "open"), ("a", "action")]
-        words += [("s", "send"), ("?", "help"), ("r", "read as"), ("j", "join bursts"), ("n", "next odd")]
+        words += [
+            ("s", "send"),
+            ("?", "help"),
+            ("r", "read as"),
+            ("j", "join bursts"),
+            ("n", "next odd"),
+            ("/", "find"),
+        ]
         return [*words, ("c", "next line")]
 
     def _show_progress(self) -> None:
