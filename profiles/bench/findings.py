@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Self
 
-from profiles.bench.alignment import Aligned, ColumnKind, Span, align
+from profiles.bench.alignment import ONE_PRESS, Aligned, ColumnKind, Span, align
 from profiles.bench.check_search import FoundCheck, find_checks
 from profiles.bench.pressing import Addressing, find_addressing, together, usual_gaps
 from profiles.bench.samples import LearnedLine, Sample
@@ -209,6 +209,10 @@ def _action(
     if aligned.odd:
         shown = ", ".join(message.hex(" ").upper() for message in dict.fromkeys(aligned.odd))
         told.append(f"bursts of another length were left out: {shown}")
+    if len(samples) == 1 and any(press.before <= ONE_PRESS for press in samples[0].presses):
+        told.append(
+            f"bursts come less than {ONE_PRESS:g} s apart: capture it again to see whether they are one press"
+        )
     known = [press for sample in samples for press in sample.presses if len(press.data) == aligned.length]
     repeat = min(press.times for press in known)
     if max(press.times for press in known) != repeat:

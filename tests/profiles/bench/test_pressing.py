@@ -87,6 +87,14 @@ def test_what_is_no_press_of_several_bursts(captures: list[list[Press]]) -> None
     assert together(captures) is None
 
 
+def test_one_capture_alone_says_that_another_is_wanted() -> None:
+    alone, _, text = drafted({("wake", ""): [capture(WAKE, SELECT)]})
+    assert any("capture it again" in note for note in alone.actions[0].notes)
+    assert "# bursts come less than 0.25 s apart" in text
+    slow, _, _ = drafted({("wake", ""): [capture(WAKE, WAKE, apart=1.0)]})
+    assert not any("capture it again" in note for note in slow.actions[0].notes)
+
+
 def test_a_press_of_two_bursts_is_drafted_with_its_pause_and_both_checks() -> None:
     levels = (3, 40, 17)
     findings, profile, text = drafted(
