@@ -48,6 +48,7 @@ def test_a_sequence_tells_each_step_and_its_end(hall: Desk) -> None:
     assert [step["words"] for step in told["steps"]] == ["unit-2 standby", "wait 0.1 s", "unit-1 standby"]
 
 
+@pytest.mark.slow
 def test_what_there_is_can_be_read(hall: Desk) -> None:
     listed = hall.run("sequence")
     assert listed.code == 0

@@ -20,6 +20,7 @@ from tui.screens.sheets import AskSheet
 LOOKS = Looks(dark=True)
 
 
+@pytest.mark.slow
 async def test_a_sequence_is_started_followed_and_stopped_by_keys(tmp_path: Path) -> None:
     async with bench(tmp_path) as b:
         await b.press("f8")
@@ -45,6 +46,7 @@ async def test_a_sequence_is_started_followed_and_stopped_by_keys(tmp_path: Path
         assert b.state("mixer", "power") == (True, Known.CONFIRMED)
 
 
+@pytest.mark.slow
 async def test_a_control_line_brings_the_hall_up_and_it_is_shown(tmp_path: Path) -> None:
     async with bench(tmp_path) as b:
         await b.press("f8")

@@ -74,7 +74,7 @@ def phases(watcher: Watcher) -> list[tuple[str, str]]:
 
 
 @PEER
-@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+@pytest.mark.parametrize("protocol", ["5", pytest.param("3.1.1", marks=pytest.mark.slow)])
 async def test_a_sequence_is_begun_and_followed(
     broker: Mosquitto, tmp_path: Path, protocol: Protocol
 ) -> None:
