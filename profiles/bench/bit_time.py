@@ -184,6 +184,8 @@ def fit_line(edges: Edges, timing: LineTiming, *, start: int | None = None) -> B
     sums = BitSums(timing)
     for first in np.linspace(0, len(edges) - ENOUGH // _STRETCHES, _STRETCHES).astype(int).tolist():
         stretch = edges.part(first, first + ENOUGH // _STRETCHES)
-        for block in frame_blocks(stretch, timing, start=start if first == 0 else None):
+        # A start in the middle of a frame does no harm: its edges are whole bit times apart as well.
+        away = int(stretch.first_level != timing.idle)
+        for block in frame_blocks(stretch, timing, start=start if first == 0 and start is not None else away):
             sums.add(block)
     return sums.solve()
