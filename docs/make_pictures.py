@@ -66,8 +66,27 @@ async def _main() -> None:
             await pilot.press("f5")
             await _settled(pilot)
             _keep(app, "journal")
+            await _group(app, pilot)
+            await _profile(app, pilot)
             await _bench(app, pilot)
         await controller.close()
+
+
+async def _group(app: DashboardApp, pilot: Pilot[int]) -> None:
+    """A group alone, while the ring is still open."""
+    await pilot.press("f2", "g", "enter")
+    await _settled(pilot)
+    _keep(app, "group")
+    await pilot.press("escape")
+
+
+async def _profile(app: DashboardApp, pilot: Pilot[int]) -> None:
+    """The profile editor, the cursor in an action: what it would send stands below."""
+    await pilot.press("f4")
+    await _settled(pilot)
+    await pilot.press("enter", *["pagedown"] * 3, *["down"] * 3)
+    await _settled(pilot)
+    _keep(app, "profile")
 
 
 async def _bench(app: DashboardApp, pilot: Pilot[int]) -> None:

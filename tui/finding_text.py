@@ -33,7 +33,7 @@ def fault_words(checked: Checked) -> str:
 
 def fault_text(fault: Fault, looks: Looks) -> Text:
     """A fault with its line, what is wrong, and what would be right."""
-    text = Text("! " if fault.warning else "✗ ", looks.care if fault.warning else looks.wrong)
+    text = Text().append("! " if fault.warning else "✗ ", looks.care if fault.warning else looks.wrong)
     text.append(f"{fault.line or ''}  ", looks.strong)
     text.append(plain(f"{fault.key}: {fault.what}" if fault.key else fault.what))
     if fault.todo:

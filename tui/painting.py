@@ -87,7 +87,7 @@ def top_line(
     named = f"{model.site.title}: {screen}" if screen else model.site.title
     if screen and cell_len(plain(named)) > width - right.cell_len - 2:
         named = screen
-    title = Text(" " + fit(named, max(4, width - right.cell_len - 2)), looks.strong)
+    title = Text().append(" " + fit(named, max(4, width - right.cell_len - 2)), looks.strong)
     title.append(" " * max(1, width - title.cell_len - right.cell_len))
     return _cut(title.append_text(right), width)
 
@@ -107,10 +107,10 @@ def alert_lines(
     lines = []
     for alert in alerts[:most]:
         since = f" since {clock_time(alert.since)[:8]}"
-        head = Text(f" ! {fit(alert.target, max(14, width // 4))}  ", looks.wrong)
+        head = Text().append(f" ! {fit(alert.target, max(14, width // 4))}  ", looks.wrong)
         first, *more = folded(alert.text, max(8, width - head.cell_len - len(since) - 1), rows)
         indent = " " * head.cell_len
-        head.append(first)
+        head.append(first, looks.wrong)
         head.append(" " * max(1, width - head.cell_len - len(since) - 1))
         lines.append(head.append(since, looks.quiet))
         lines += [Text(f"{indent}{line}", looks.wrong) for line in more]
@@ -227,7 +227,7 @@ def _unit_lines(bus: BusSight, width: int, selected: int | None, looks: Looks) -
         lines.append(_unit_line(unit, head, width, picked, looks))
         held = _held(unit, width, looks)
         if held is not None:
-            under = Text(f" {side if ring or not last else ' '}", style)
+            under = Text().append(f" {side if ring or not last else ' '}", style)
             lines.append(Line(under.append_text(held), unit.number))
     if ring and not bus.away:
         end = " ╳ the ring is open" if broken else " └─ back to the adapter"
@@ -248,6 +248,11 @@ def _unit_line(unit: UnitSight, head: Text, width: int, picked: bool, looks: Loo
         words = [
             _state_text(name, state, looks, whole=name == "power") for name, state in unit.states.items()
         ]
+    if words and head.cell_len + words[0].cell_len > width - 1:
+        # On a screen this narrow what matters first is said without its name.
+        name, state = next(iter(unit.states.items()))
+        short = _state_text(name, state, looks, whole=False).plain.removeprefix(f"{name} ").split(",")[0]
+        words[0] = Text().append(fit(short, width - 1 - head.cell_len), looks.known(state.known))
     for name, told in zip(unit.states, words, strict=True):
         if head.cell_len + told.cell_len > width - 1:
             head.append("…", looks.quiet)
@@ -286,13 +291,20 @@ def _held(unit: UnitSight, width: int, looks: Looks) -> Text | None:
     return Text("     " + fit(text, width - 8), looks.care)
 
 
-def detail_lines(unit: UnitSight | None, width: int, looks: Looks) -> list[Text]:
-    """The selected unit: what it was last told, and what became of that."""
+def detail_lines(unit: UnitSight | None, width: int, looks: Looks, rows: int = 1) -> list[Text]:
+    """The selected unit: what it was last told, and what became of that.
+
+    Args:
+        unit: the unit; None where none is selected.
+        width: cells.
+        looks: the styles.
+        rows: rows that the last command and its outcome may take.
+    """
     if unit is None:
         return [_cut(Text(" type a unit's number, or use the arrow keys", looks.quiet), width), Text("")]
-    head = Text(f" {unit.number} ", looks.selected)
+    head = Text().append(f" {unit.number} ", looks.selected)
     head.append(" " + fit(f"{unit.view.title}  ({unit.view.id}, {unit.view.role})", width - 8), looks.strong)
-    return [_cut(head, width), _cut(last_line(unit.last, width, looks), width)]
+    return [_cut(line, width) for line in (head, *last_lines(unit.last, width, looks, rows))]
 
 
 def group_words(name: str, units: Sequence[UnitSight]) -> str:
@@ -319,16 +331,18 @@ def group_lines(name: str, units: Sequence[UnitSight], width: int, looks: Looks)
     ]
 
 
-def last_line(last: LastWord | None, width: int, looks: Looks) -> Text:
-    """A command and its outcome in one line, the outcome first."""
+def last_lines(last: LastWord | None, width: int, looks: Looks, rows: int = 1) -> list[Text]:
+    """A command and what became of it, the outcome first."""
     if last is None:
-        return Text("    nothing was commanded since this dashboard began", looks.quiet)
+        return [Text("    nothing was commanded since this dashboard began", looks.quiet)]
     command, outcome = last.command, last.outcome
     words = action_words(command).removeprefix(command.unit).strip()
     if outcome is None:
-        return Text(fit(f"    {words}: under way ...", width - 1), looks.care)
+        return [Text(fit(f"    {words}: under way ...", width - 1), looks.care)]
     reason = f" ({outcome.reason.value})" if outcome.reason else ""
     at = clock_time(outcome.at)[:8]
     look = f"; look at {outcome.look_at}" if outcome.result is Result.FAILED and outcome.look_at else ""
-    text = f"    {at} {words}: {outcome.result.value}{reason}. {outcome.text}{look}"
-    return Text(fit(text, width - 1), looks.result(outcome.result))
+    text = f"{at} {words}: {outcome.result.value}{reason}. {outcome.text}{look}"
+    return [
+        Text(f"    {line}", looks.result(outcome.result)) for line in folded(text, max(8, width - 5), rows)
+    ]

@@ -14,7 +14,7 @@ from tui.painting import fit
 from tui.telling import clock_time, plain
 from tui.traffic_store import Saying, Tick
 
-__all__ = ["TICKS", "bit_lines", "saying_text", "spark"]
+__all__ = ["TICKS", "bit_lines", "saying_text", "saying_times", "spark"]
 
 TICKS = {
     Tick.NONE: "",
@@ -53,7 +53,7 @@ def saying_text(
         mark: the sign before it, such as that of the selected row.
     """
     wrong = bool(saying.fault)
-    text = Text(f"{mark}{_ARROWS[saying.direction]} ", looks.wrong if wrong else looks.line)
+    text = Text().append(f"{mark}{_ARROWS[saying.direction]} ", looks.wrong if wrong else looks.line)
     if bus_width:
         text.append(_bus(saying.bus, bus_width).ljust(bus_width) + " ", looks.quiet)
     tail = _tail(saying, width, after)
@@ -92,6 +92,21 @@ def _tail(saying: Saying, width: int, after: float | None) -> str:
         parts.append(f"after {_span(after)}")
     parts.append(clock_time(saying.at)[: 12 if width >= 100 else 8])
     return "  ".join(parts) + " "
+
+
+def saying_times(saying: Saying, after: float | None) -> str:
+    """When it was said, how long the line was idle before it, and how late its echoes came, in a line."""
+    words = [f" at {clock_time(saying.at)}"]
+    if after is not None:
+        words.append(f"after {_span(after)} of idle line")
+    lags = [lag * 1000 for lag in saying.lags if not math.isnan(lag)]
+    if lags:
+        words.append(f"echo lag {min(lags):.2f} to {max(lags):.2f} ms")
+    if saying.attempt > 1:
+        words.append(f"attempt {saying.attempt}")
+    if saying.fault:
+        words.append(saying.fault)
+    return ", ".join(words)
 
 
 def _span(seconds: float) -> str:
@@ -142,7 +157,7 @@ def bit_lines(
     for place in range(first, min(first + most, len(saying.data))):
         value = saying.data[place]
         tick = Tick(saying.ticks[place]) if place < len(saying.ticks) else Tick.NONE
-        text = Text(f" {value:02X} {TICKS[tick] or ' '} ", looks.strong)
+        text = Text().append(f" {value:02X} {TICKS[tick] or ' '} ", looks.strong)
         text.append(f"{_character(value)}  ", looks.quiet)
         if value >> frame.data_bits:
             lines.append(text.append(f"does not fit {frame}", looks.wrong))

@@ -30,13 +30,13 @@ def picture_of(app: App[int]) -> str:
     styles: list[str] = []
     for strip in app.screen._compositor.render_strips(Size(width, height)):
         rows.append("".join(segment.text for segment in strip).rstrip())
-        said, before = "", ""
+        runs: list[tuple[str, int]] = []
         for segment in strip:
             told = _told(segment.style)
             name = names.setdefault(told, _NAMES[len(names) % len(_NAMES)])
-            said += f"{'' if name == before else name}{'' if name == before else segment.cell_length}" + " "
-            before = name
-        styles.append(" ".join(said.split()))
+            before = runs.pop() if runs and runs[-1][0] == name else (name, 0)
+            runs.append((name, before[1] + segment.cell_length))
+        styles.append(" ".join(f"{name}{cells}" for name, cells in runs))
     legend = [f"{name} {told}" for told, name in names.items()]
     return "\n".join([*rows, "-" * width, *styles, "-" * width, *legend, ""])
 

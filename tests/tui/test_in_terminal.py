@@ -144,16 +144,16 @@ def test_odd_names_and_a_window_that_becomes_tiny_and_large_again(desk: Desk, te
     screen.type("Enter")
     before = screen.until("ring of 3", "back to the adapter", "F5 journal", holds=understood)
     screen.resize(20, 5)
-    screen.until("Larkfield", "宽字", holds=lambda shown: "journal" not in shown)
+    screen.until("Larkfi", "宽", holds=lambda shown: "journal" not in shown)
     screen.type("F3")
     screen.until("Traffic", holds=lambda shown: "宽" not in shown)
     screen.type("F2")
     screen.resize(200, 60)
     screen.until("back to the adapter", "mute ? unknown")
     screen.resize(80, 24)
-    after = screen.until("back to the adapter", "F5 journal")
-    rows = [row for row in after.split("\n") if "power ?" in row]
-    assert rows == [row for row in before.split("\n") if "power ?" in row]
+    rows = [row for row in before.split("\n") if "power ?" in row]
+    assert len(rows) == 3
+    screen.until(*rows, "back to the adapter", "F5 journal")
     # The ellipses of the titles and the states behind them stand in one column, whatever the titles are.
     assert {cell_len(row.split("power")[0]) for row in rows} == {26}
 

@@ -190,6 +190,21 @@ def test_where_there_is_room_each_state_says_in_a_word_how_it_is_known() -> None
     assert painted(model, 60)[1].endswith("power on ◉ confirmed  volume 31 ●")
 
 
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [
+        (StateValue(True, Known.CONFIRMED, 0.0), "on ◉"),
+        (StateValue(None, Known.UNKNOWN, 0.0, last_known=True), "?"),
+    ],
+)
+def test_the_power_is_told_on_the_narrowest_screen_too(value: StateValue, said: str) -> None:
+    model = hall(1)
+    model.apply([StateChange("amp-1", "power", value)])
+    line = painted(model, 20)[1]
+    assert line.startswith(" ├  1 ")
+    assert line.endswith(said)
+
+
 def test_a_group_shows_its_units_alone_and_says_how_they_are() -> None:
     model = hall(3)
     views = tuple(

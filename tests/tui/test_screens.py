@@ -91,6 +91,8 @@ async def test_every_screen_looks_as_it_is_kept(size: tuple[int, int]) -> None:
         await walk.picture("journal", "escape", "f5")
         await walk.picture("entry", "enter")
         await walk.picture("simulator", "f6")
+        await walk.picture("bench", "f7")
+        await walk.picture("sequences", "f8")
         app.action_change_ground()
         await walk.picture("light-units", "f2")
         await walk.picture("light-traffic", "f3")

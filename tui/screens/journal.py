@@ -109,7 +109,7 @@ says of itself (claimed).
     def _line(self, entry: JournalEntry, width: int) -> Text:
         command, outcome = entry.command, entry.outcome
         looks = self.looks
-        text = Text(clock_time(command.at, date=True)[5:19] + " ", looks.quiet)
+        text = Text().append(clock_time(command.at, date=True)[5:19] + " ", looks.quiet)
         who = f" {command.origin.kind.value} {command.origin.name}".rstrip()
         if command.origin.claimed:
             who += " (claimed)"

@@ -122,7 +122,7 @@ To make a new action of something you saw on the line, go to the traffic (F3), s
 
     def _line(self, key: str, listed: Listed | None, buses: list[str]) -> Text:
         looks, width = self.looks, self.width - 3
-        text = Text("● " if buses else "  ", looks.well)
+        text = Text().append("● " if buses else "  ", looks.well)
         text.append(fit(key, width // 3).ljust(min(22, width // 3)), looks.strong)
         told = []
         if listed is not None:

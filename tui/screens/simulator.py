@@ -67,7 +67,7 @@ Only on a simulated bus: set and clear faults, and press keys on a unit's front 
             id="entries",
         )
         yield Input(placeholder="an order; help lists all", id="order")
-        yield RichLog(id="said", markup=False, wrap=True, max_lines=200)
+        yield RichLog(id="said", markup=False, wrap=True, max_lines=200, min_width=20)
         yield Static("", id="keys", markup=False)
 
     def on_mount(self) -> None:
@@ -115,6 +115,9 @@ Only on a simulated bus: set and clear faults, and press keys on a unit's front 
 
         async def give() -> None:
             answer = await self.dashboard.api.simulate(self._bus, order)
-            said.write(f"{self._bus}> {order}\n{plain(answer, lines=True)}")
+            begins = len(said.lines)
+            said.write(f"{self._bus}> {order}\n{plain(answer, lines=True)}", scroll_end=False)
+            # A long answer is read from its beginning; where it is short the end is as far as it goes.
+            said.call_after_refresh(said.scroll_to, y=begins, animate=False)
 
         self.dashboard.work(give, "simulator order")

@@ -192,7 +192,7 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
             told += f", {app.model.lost:,} missed"
         if app.files.recording is not None:
             told += f", recording ({app.files.recording:,})"
-        text = Text(fit(told, width - 1), looks.care if self._held is not None else looks.quiet)
+        text = Text().append(fit(told, width - 1), looks.care if self._held is not None else looks.quiet)
         if not bus:
             return text
         load = app.figures.load(bus, app.utc())
@@ -339,8 +339,10 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
         self.look_again()
 
     def _paint_bits(self) -> None:
-        burst = self._burst()
-        self.query_one(BitsPanel).show(burst, self._bus(burst.bus) if burst else None, self.width, self.looks)
+        burst, view = self._burst(), self.query_one(TrafficView)
+        bus = self._bus(burst.bus) if burst is not None else None
+        after = view.after(view.row(view.chosen[0])) if burst is not None else None
+        self.query_one(BitsPanel).show(burst, bus, self.width, self.looks, after)
 
     def _bus(self, name: str) -> BusView | None:
         return next((bus for bus in self.dashboard.model.site.buses if bus.id == name), None)

@@ -120,7 +120,7 @@ broken is drawn broken. Each state says its value and how that is known:
         if self._group_alone:
             detail = group_lines(self._group, model.group(self._group), width, looks)
         else:
-            detail = detail_lines(unit, width, looks)
+            detail = detail_lines(unit, width, looks, 2 if self.size.height >= 20 else 1)
         self.put("#detail", Text("\n").join(detail))
         self.put("#keys", self._key_text(unit))
 

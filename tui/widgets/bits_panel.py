@@ -9,7 +9,7 @@ from controller.api import BusView
 from profiles.frames import BitOrder, FrameFormat
 from tui.looks import Looks
 from tui.painting import fit
-from tui.saying_text import bit_lines
+from tui.saying_text import bit_lines, saying_times
 from tui.traffic_store import Saying
 
 __all__ = ["BitsPanel"]
@@ -41,7 +41,9 @@ class BitsPanel(Static):
             last = max(0, len(saying.data) - _BYTES_SHOWN)
             self._first = max(0, min(self._first + by * _BYTES_SHOWN, last))
 
-    def show(self, saying: Saying | None, bus: BusView | None, width: int, looks: Looks) -> None:
+    def show(
+        self, saying: Saying | None, bus: BusView | None, width: int, looks: Looks, after: float | None = None
+    ) -> None:
         """Paint a saying, or nothing.
 
         Args:
@@ -49,6 +51,7 @@ class BitsPanel(Static):
             bus: where.
             width: cells.
             looks: the styles.
+            after: seconds of idle line before it, where that is known.
         """
         self.display = self.opened and saying is not None and bus is not None
         if not self.opened or saying is None or bus is None:
@@ -60,7 +63,10 @@ class BitsPanel(Static):
             f" {self._first + 1}-{end} of {len(saying.data)}, reconstructed from {bus.baud:g} {frame},"
             f" not measured: start, {order.value} first{parity}, stop"
         )
-        lines = [Text(fit(head, width - 1), looks.quiet)]
+        lines = [
+            Text(fit(head, width - 1), looks.quiet),
+            Text(fit(saying_times(saying, after), width - 1), looks.quiet),
+        ]
         lines += bit_lines(
             saying,
             frame,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from rich.segment import Segment
 from textual import events
 from textual.binding import Binding, BindingType
 from textual.geometry import Size
@@ -15,6 +14,7 @@ from textual.strip import Strip
 from tui.looks import Looks
 from tui.model import BusSight
 from tui.painting import Line, hall_lines
+from tui.widgets.strips import strip_of
 
 __all__ = ["HallView"]
 
@@ -82,12 +82,7 @@ class HallView(ScrollView, can_focus=True, inherit_bindings=False):
         width = self.size.width
         if place >= len(self._lines):
             return Strip.blank(width, self.rich_style)
-        ground = self.rich_style
-        segments = [
-            Segment(s.text, ground + s.style if s.style else ground)
-            for s in self._lines[place].text.render(self.app.console)
-        ]
-        return Strip(segments).adjust_cell_length(width, ground)
+        return strip_of(self._lines[place].text, width, self.rich_style, self.app.console)
 
     def on_click(self, event: events.Click) -> None:
         """Pick the unit under the pointer."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rich.segment import Segment
 from rich.text import Text
 from textual import events
 from textual.geometry import Size
@@ -15,6 +14,7 @@ from textual.strip import Strip
 from tui.looks import Looks
 from tui.saying_text import saying_text
 from tui.traffic_store import Saying, TrafficStore
+from tui.widgets.strips import strip_of
 
 __all__ = ["TrafficView"]
 
@@ -156,11 +156,7 @@ class TrafficView(ScrollView, can_focus=True, inherit_bindings=False):
         if picked:
             # One even bar: colours under a bar would be hard to read.
             text = Text(text.plain.ljust(width), looks.selected)
-        ground = self.rich_style
-        segments = [
-            Segment(s.text, ground + s.style if s.style else ground) for s in text.render(self.app.console)
-        ]
-        return Strip(segments).adjust_cell_length(width, ground)
+        return strip_of(text, width, self.rich_style, self.app.console)
 
     def on_click(self, event: events.Click) -> None:
         """Select the row under the pointer."""
