@@ -23,6 +23,7 @@ _SHORT = {
     Standing.SLEEPING: "sleeps",
     Standing.LOST: "is lost",
     Standing.GONE: "is not there",
+    Standing.LOOKING: "is looked for",
     Standing.UNREACHABLE: "out of reach",
 }
 

@@ -146,7 +146,7 @@ class Mirror:
             taken.records.append(replace(self.broker, over=True))
             self.broker = None
         for site in self.sites.values():
-            site.begin()
+            site.begin(now)
             taken.wanted += [f"{device_topic(site.id)}/$state", f"{device_topic(site.id)}/+/+"]
             taken.records += site.settle(now)
         taken.wanted += [f"{device_topic(unit)}/+/+" for unit in self._unit_of]
@@ -155,7 +155,7 @@ class Mirror:
     def unheard(self, now: float) -> list[Record]:
         """What the broker has retained has been read: it has no word of sites that still stand as before."""
         self._heard_at = now
-        return [*self._nobody(), *self._stand(Standing.UNREACHABLE, Standing.GONE, now)]
+        return [*self._nobody(), *self._stand(Standing.LOOKING, Standing.GONE, now)]
 
     def _nobody(self) -> list[Record]:
         """Say that no site is there, or say it no more."""

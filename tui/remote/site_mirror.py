@@ -57,7 +57,7 @@ class SiteMirror:
     found: SiteFound
     since: float
     """UTC seconds since when it stands as it does."""
-    standing: Standing = Standing.INIT
+    standing: Standing = Standing.LOOKING
     abouts: dict[str, BusAbout] = field(default_factory=dict)
     states: dict[str, dict[str, StateValue]] = field(default_factory=dict)
     """By unit, as they are shown."""
@@ -136,8 +136,9 @@ class SiteMirror:
             self.found = found
             self._changed_shape = True
 
-    def begin(self) -> None:
+    def begin(self, now: float) -> None:
         """A new connection: what was retained before may not be so any more."""
+        self.stand(Standing.LOOKING, now)
         self._values.clear()
         self._lines.clear()
         self.faults.clear()
@@ -303,7 +304,7 @@ class SiteMirror:
     def _alerts(self, now: float) -> list[Record]:
         standing = self.standing
         new = dict(self._its_alerts) if self.ready else {}
-        if standing.words and standing not in (Standing.INIT, Standing.UNREACHABLE):
+        if standing.words and standing not in (Standing.INIT, Standing.LOOKING, Standing.UNREACHABLE):
             away = Alert(f"away@{self.id}", self.id, self.since, standing.words, standing.look_at)
             new[away.id] = away
         if self.faults:

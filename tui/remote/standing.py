@@ -22,6 +22,8 @@ class Standing(enum.Enum):
     """The broker has not heard of it for too long."""
     GONE = "gone"
     """The broker has no word of it."""
+    LOOKING = "looking"
+    """The broker has not told yet."""
     UNREACHABLE = "unreachable"
     """The broker itself is out of reach."""
 
@@ -67,5 +69,6 @@ _WORDS = {
         "broker has no word of it: nothing is known",
         "whether the controller runs, and reaches the broker",
     ),
+    Standing.LOOKING: ("asking the broker for it", ""),
     Standing.UNREACHABLE: ("broker out of reach: nothing is known any more", ""),
 }

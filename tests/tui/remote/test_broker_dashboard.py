@@ -274,6 +274,7 @@ async def test_a_broker_that_dies_is_said_within_two_seconds_and_all_comes_back(
             broker.start()
             await b.until(lambda: found.state("larkfield/mixer") == (True, Known.CONFIRMED), "all of it")
             await b.until(lambda: not b.app.model.alerts, "the end of its alert")
+            await b.until(lambda: not b.app.model.away, "both sites")
             assert "out of reach" not in b.text("#top")
         # What was pressed while it was away was never carried out.
         entries = await found.halls[0].controller.journal(JournalQuery())
