@@ -24,13 +24,19 @@ def look_at_sequences(looked: LookedSite) -> None:
     """Go through the rules for each sequence."""
     for name, spec in looked.site.sequences.items():
         path: Key = ("sequences", name)
-        before = len([fault for fault in looked.faults if not fault.warning])
+        before = _errors(looked)
         _steps(looked, (*path, "up"), spec.up)
         if spec.down is not None:
             _steps(looked, (*path, "down"), spec.down)
-        if len([fault for fault in looked.faults if not fault.warning]) == before and not looked.broken:
+        # What is left needs whole steps, and every unit's profile.
+        known = all(unit.bus in looked.profiles for unit in looked.site.units.values())
+        if known and _errors(looked) == before and not looked.broken:
             _way_back(looked, path, spec)
             _order(looked, path, name, spec)
+
+
+def _errors(looked: LookedSite) -> int:
+    return sum(not fault.warning for fault in looked.faults)
 
 
 def _steps(looked: LookedSite, path: Key, steps: Sequence[StepSpec]) -> None:

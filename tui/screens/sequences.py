@@ -43,7 +43,7 @@ shown:
   ● so it is now   ○ not so now"""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("o,enter", "start", "start"),
+        Binding("o", "start", "start"),
         Binding("f", "stop", "stop"),
         Binding("c", "cancel", "cancel"),
         Binding("X", "app.everything_off", "everything off"),
@@ -128,10 +128,6 @@ shown:
     def on_option_list_option_highlighted(self) -> None:
         """Another one: its steps."""
         self._steps()
-
-    def on_option_list_option_selected(self) -> None:
-        """Enter starts it, as ``o`` does."""
-        self.action_start()
 
     # Doing
 
