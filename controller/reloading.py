@@ -54,11 +54,6 @@ class Differences:
     def __bool__(self) -> bool:
         return bool(self.gone or self.new or self.anew or self.profiles or self.taken_over or self.elsewhere)
 
-    @property
-    def seen_outside(self) -> bool:
-        """Whether a front end that knows the site's buses and units has to learn them anew."""
-        return bool(self.gone or self.new or self.anew or self.taken_over or self.elsewhere)
-
     def __str__(self) -> str:
         parts = (
             ("closed", self.gone),

@@ -16,7 +16,7 @@ from controller.local import LocalServer
 from controller.mqtt import MqttBridge
 from controller.mqtt_settings import BrokerSettings, settings_for
 from controller.records import Alert, BusStatus, Command, LinkState, Lock, Outcome
-from controller.reloading import Differences, check_same_site, differences
+from controller.reloading import Differences, check_same_site
 from controller.service import Controller
 from controller.service_manager import ServiceManager
 from controller.site import LoadedSite, load_site
@@ -160,14 +160,12 @@ class Unattended:
         """
         new = await asyncio.to_thread(load_site, self._loaded.path)
         broker = await asyncio.to_thread(broker_of, new)
-        found = differences(self._loaded, new)
         check_same_site(self._loaded, new)
-        another = broker != self._broker or found.seen_outside
+        another = broker != self._broker or new.site.mqtt != self._loaded.site.mqtt
         if another:
-            # It knows the old units: it must not hear of others.
             await self._end_bridge()
         try:
-            await controller.reload(new)
+            found = await controller.reload(new)
             self._broker = broker
         finally:
             if another:

@@ -59,8 +59,13 @@ async def running(desk: Desk, site: Path, state: Path) -> AsyncIterator[Running]
     assert program.end() == 0
 
 
+_POOL = 6
+"""Threads that asyncio begins when two files are first looked at at once, and keeps: cores and four more, with
+two cores (the default of concurrent.futures). What leaks a thread a command, or an unplug, leaks hundreds."""
+
+
 def check_nothing_grew(warm: Held, last: Held) -> None:
-    """Memory within 5 %, not a thread and not a handle more."""
+    """Memory within 5 %, no thread beyond asyncio's own pool, and not a handle more."""
     assert last.memory_kb <= warm.memory_kb * 1.05, (warm, last)
-    assert last.threads <= warm.threads, (warm, last)
+    assert last.threads <= warm.threads + _POOL, (warm, last)
     assert last.handles <= warm.handles, (warm, last)
