@@ -341,7 +341,7 @@ class DashboardApp(App[int]):
             why = f". {bad[0].text}" if bad else ""
             text = plain(f"{scope or 'everything'}: {told}{why}")
             severity: Literal["error", "information"] = "error" if bad else "information"
-            self.notify(text, severity=severity, timeout=20 if bad else 5, markup=False)
+            self.notify(text, severity=severity, timeout=12 if bad else 5, markup=False)
 
         self.work(off, f"{scope or 'everything'} off")
 
