@@ -269,6 +269,33 @@ async def test_a_time_of_day_is_taken_by_the_clock_of_the_wall(tmp_path: Path) -
         assert (await status(controller)).waits_for == "19:30:00, every day, Europe/London"
 
 
+async def test_a_clock_that_is_set_by_hours_starts_nothing_twice_and_makes_nothing_up(tmp_path: Path) -> None:
+    evening = dt.datetime(2026, 1, 10, 19, 30, tzinfo=dt.UTC).timestamp()
+    wall = [evening - 5]
+    when = 'when = { at = "19:30", zone = "Europe/London" }\non = { unit = "mixer", action = "mute-on" }'
+    async with hall(tmp_path, when, utc=lambda: wall[0]) as (controller, watch):
+        triggers = controller._automation.triggers
+
+        def look(at: float) -> None:
+            wall[0] = at
+            triggers._look(triggers._triggers["it"])
+
+        look(evening + 2)
+        await until(lambda: "confirmed" in last(watch))
+        # Back by an hour and slowly on again, then asleep over the next evening, then forward by a month.
+        for minute in range(-60, 61):
+            look(evening + minute * 60 / 2)
+        assert told(watch) == ["mixer mute-on"]
+        look(evening + 86_400 + 3600)
+        assert (await status(controller)).last == "missed: the clock was set, or nobody looked"
+        look(evening + 30 * 86_400)
+        await asyncio.sleep(0)
+        assert told(watch) == ["mixer mute-on"]
+        look(evening + 31 * 86_400 - 10)
+        look(evening + 31 * 86_400 + 1)
+        await commands(watch, 2)
+
+
 async def test_what_a_trigger_starts_passes_the_gate_and_is_alerted_where_it_fails(tmp_path: Path) -> None:
     when = 'when = { topic = "hall/door", payload = "open" }\non = { unit = "mixer", action = "power-on" }'
     async with hall(tmp_path, f"{when}{MQTT}") as (controller, watch):

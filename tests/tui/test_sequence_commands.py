@@ -72,6 +72,7 @@ def test_a_sequence_goes_on_in_the_running_controller_and_is_cancelled_there(hal
     follows = hall.start("sequence", "slow", "start")
     while '"running"' not in hall.run("sequence", "slow", "--json").out:
         pass
+    assert "on its way: slow up, begun by command line" in hall.run("status").out
     refused = hall.run("sequence", "evening", "start")
     assert refused.code == 1
     assert refused.err.startswith("linewarden: evening up: refused: slow is on its way up on bus")

@@ -57,6 +57,12 @@ async def _gather(api: ControllerApi) -> dict[str, Any]:
         )
     for lock in locks:
         lines.append(_lock_line(lock))
+    begun = [view.last for view in await api.sequences() if view.last is not None]
+    for progress in begun:
+        if not progress.phase.over:
+            lines.append(
+                plain(f"on its way: {progress.sequence} {progress.direction}, begun by {progress.by}")
+            )
     document = {
         "running": True,
         "site": {"id": view.id, "title": view.title},
@@ -66,6 +72,7 @@ async def _gather(api: ControllerApi) -> dict[str, Any]:
         },
         "alerts": [to_json(alert) for alert in alerts],
         "locks": [to_json(lock) for lock in locks],
+        "sequences": [to_json(progress) for progress in begun],
     }
     return {"lines": lines, "document": document}
 
