@@ -60,8 +60,8 @@ async def running(desk: Desk, site: Path, state: Path) -> AsyncIterator[Running]
 
 
 _POOL = 6
-"""Threads that asyncio begins when two files are first looked at at once, and keeps: cores and four more, with
-two cores (the default of concurrent.futures). What leaks a thread a command, or an unplug, leaks hundreds."""
+"""Threads that asyncio begins when two files are first looked at at once, and keeps: four more than there are
+cores (concurrent.futures), here two. What leaks a thread a command, or an unplug, leaks hundreds."""
 
 
 def check_nothing_grew(warm: Held, last: Held) -> None:
