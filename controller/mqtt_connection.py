@@ -1,4 +1,4 @@
-"""One connection to a broker: paho-mqtt in a thread of its own, handed to the event loop.
+"""One connection to a broker over paho-mqtt, for the event loop.
 
 A connection is made once and never makes itself again: whoever owns it makes a new one, so that nothing is
 left over from an earlier one. Nothing here waits for the network in the event loop's thread.
@@ -16,7 +16,6 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import Any, Self
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -24,6 +23,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from controller.homie_devices import Publication
 from controller.mqtt_messages import Incoming, incoming, refused, unreachable
+from controller.mqtt_network import CONNECT_WITHIN, network_for, new_client
 from controller.mqtt_outbox import Outbox
 from controller.mqtt_settings import BrokerSettings
 from profiles.errors import BrokerError
@@ -32,8 +32,6 @@ __all__ = ["Connection"]
 
 log = logging.getLogger(__name__)
 
-_CONNECT_WITHIN = 10.0
-"""Seconds for the broker to take the connection, TLS and login included."""
 _END_WITHIN = 2.0
 _LARGEST_PACKET = 1 << 20
 """Bytes that the broker may send us at once: descriptions of large sites are the largest."""
@@ -87,28 +85,13 @@ class Connection:
         self._room: list[tuple[int, asyncio.Future[None]]] = []
         self._starting = threading.Lock()
         self._ended = False
-        five = settings.protocol == "5"
-        self._five = five
-        self._client = paho.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id,
-            clean_session=None if five else True,
-            protocol=MQTTProtocolVersion.MQTTv5 if five else MQTTProtocolVersion.MQTTv311,
-            reconnect_on_failure=False,
-        )
-        self._set_up(will)
+        self._five = settings.protocol == "5"
+        self._client = new_client(settings, client_id, will, _WINDOW)
+        self._network = network_for(self._client, self._loop, self._at_fault)
+        self._set_up()
 
-    def _set_up(self, will: Publication | None) -> None:
-        client, settings = self._client, self.settings
-        client.connect_timeout = _CONNECT_WITHIN / 2
-        client.max_inflight_messages_set(_WINDOW)
-        if settings.user is not None:
-            client.username_pw_set(settings.user, settings.secret)
-        if settings.tls is not None:
-            client.tls_set_context(settings.tls)
-        if will is not None:
-            client.will_set(will.topic, will.payload, will.qos, will.retain)
-        client.on_socket_open = _send_at_once
+    def _set_up(self) -> None:
+        client = self._client
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
@@ -142,7 +125,7 @@ class Connection:
         self = cls(settings, client_id, on_messages, will=will, keepalive=keepalive, unread=unread)
         threading.Thread(target=self._connect, name="mqtt connect", daemon=True).start()
         try:
-            async with asyncio.timeout(_CONNECT_WITHIN):
+            async with asyncio.timeout(CONNECT_WITHIN):
                 await self._connected
         except TimeoutError:
             await self._end()
@@ -172,7 +155,7 @@ class Connection:
         with self._starting:
             # Where the wait for it was over before, the client is dropped here, and its socket with it.
             if not self._ended:
-                client.loop_start()
+                self._network.begin()
 
     def _call(self, function: Callable[..., None], *arguments: object) -> None:
         # Once the loop is closed there is nobody left to tell.
@@ -194,6 +177,9 @@ class Connection:
             found = incoming(message)
         except Exception:  # noqa: BLE001 -- nothing that comes may end the network thread
             self.unread_dropped += 1
+            return
+        if self._network.in_loop:
+            self._on_messages([found])
             return
         if len(self._unread) >= self._most_unread:
             self.unread_dropped += 1
@@ -255,6 +241,9 @@ class Connection:
         if messages:
             self._on_messages(messages)
 
+    def _at_fault(self, error: Exception) -> None:
+        self._failed(BrokerError(f"a fault of this program: {error}", where=self.settings.shown))
+
     def _on_granted(self, number: int, reasons: list[ReasonCode]) -> None:
         waiting = self._granted.get(number)
         if waiting is None:
@@ -281,6 +270,7 @@ class Connection:
             )
             if number is not None:
                 asked.append((number, some))
+        self._network.push()
         for number, some in asked:
             for each, reason in zip(some, await self._grant(number), strict=False):
                 if reason.is_failure:
@@ -305,6 +295,7 @@ class Connection:
         wanted = list(filters)
         for begin in range(0, len(wanted) if not self.lost.done() else 0, _FILTERS_AT_ONCE):
             self._client.unsubscribe(wanted[begin : begin + _FILTERS_AT_ONCE])
+        self._network.push()
 
     def publish(self, publication: Publication) -> None:
         """Publish, or have it wait where the broker is slower; nothing once the connection is over."""
@@ -328,6 +319,7 @@ class Connection:
         self._client.publish(
             publication.topic, publication.payload, publication.qos, publication.retain, properties
         )
+        self._network.push()
 
     def _pump(self) -> None:
         while not self.lost.done():
@@ -381,6 +373,7 @@ class Connection:
         with self._starting:
             self._ended = True
         client.disconnect()
+        self._network.push()
         if self._connected.done() and not self.lost.done():
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(_END_WITHIN):
@@ -390,7 +383,7 @@ class Connection:
             # Nothing may be waited for on a connection that does not end by itself.
             with contextlib.suppress(OSError):
                 open_socket.shutdown(socket.SHUT_RDWR)
-        await asyncio.to_thread(client.loop_stop)
+        await self._network.end()
         self._failed(BrokerError("the connection was closed", where=self.settings.shown))
         if self._connected.done() and not self._connected.cancelled():
             self._connected.exception()
@@ -398,9 +391,3 @@ class Connection:
         client.on_connect = client.on_disconnect = client.on_message = None
         client.on_subscribe = client.on_publish = client.on_socket_open = None
         del self._client
-
-
-def _send_at_once(_c: Any, _u: Any, opened: Any) -> None:
-    """Let no small message wait for the last one's acknowledgement: on Linux that was 40 ms."""
-    with contextlib.suppress(OSError, AttributeError):
-        opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
