@@ -109,7 +109,7 @@ async def test_tls_is_verified_and_a_wrong_authority_is_told(tmp_path: Path) -> 
 async def test_a_listener_that_never_answers_is_given_up(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("controller.mqtt_connection._CONNECT_WITHIN", 0.5)
+    monkeypatch.setattr("controller.mqtt_connection.CONNECT_WITHIN", 0.5)
     with socket.create_server(("127.0.0.1", 0)) as silent:
         settings = BrokerSettings("127.0.0.1", silent.getsockname()[1])
         with pytest.raises(BrokerError, match=r"does not answer MQTT 5.*3\.1\.1"):
