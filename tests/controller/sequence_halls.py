@@ -41,3 +41,32 @@ def plan(spec: SequenceSpec, direction: Direction = Direction.UP) -> Plan:
 ON = {"unit": "mixer", "action": "power-on"}
 AMP_ON = {"unit": "hall-amp", "action": "power-on"}
 """Two steps as they stand in a site's file."""
+
+PAPER = """
+[site]
+id = "larkfield-hall"
+[buses.sound]
+port = "sim://{folder}/chain.toml?units=2&topology=ring"
+profile = "chain.toml"
+topology = "ring"
+units_expected = 2
+[buses.blinds]
+port = "sim://pellgate-blind?units=1&topology=shared&hears_itself=true"
+profile = "pellgate-blind"
+topology = "shared"
+hears_itself = true
+[units.mixer]
+bus = "sound"
+address = 1
+role = "preamplifier"
+group = "audio"
+[units.hall-amp]
+bus = "sound"
+address = 2
+role = "power-amplifier"
+group = "audio"
+[units.blind]
+bus = "blinds"
+address = 1
+"""
+"""The same as a site's file: two units in a ring, a blind on a shared line."""

@@ -14,34 +14,10 @@ from controller.site import check_site, load_site
 from controller.triggers_words import does_words, timing_of, waits_words
 from profiles.errors import FileFaults
 from tests.controller.halls import chain_text, compiled, ring, running, shipped
+from tests.controller.sequence_halls import PAPER
 from tests.profiles.spoiling import FOREIGN, spoiled
 
-SITE = """
-[site]
-id = "larkfield-hall"
-[buses.sound]
-port = "sim://pellgate-chain?units=2&topology=ring"
-profile = "pellgate-chain"
-topology = "ring"
-units_expected = 2
-[buses.blinds]
-port = "sim://pellgate-blind?units=1&topology=shared&hears_itself=true"
-profile = "pellgate-blind"
-topology = "shared"
-hears_itself = true
-[units.mixer]
-bus = "sound"
-address = 1
-role = "preamplifier"
-group = "audio"
-[units.hall-amp]
-bus = "sound"
-address = 2
-role = "power-amplifier"
-group = "audio"
-[units.blind]
-bus = "blinds"
-address = 1
+MORE = """
 [mqtt]
 broker = "mqtt://127.0.0.1:1883"
 [sequences.evening]
@@ -88,6 +64,7 @@ on = { sequence = "evening" }
 when = { adapter = "sound" }
 on = { sequence = "evening" }
 """
+SITE = PAPER.replace("{folder}/chain.toml", "pellgate-chain").replace("chain.toml", "pellgate-chain") + MORE
 
 
 @settings(deadline=None, max_examples=150)

@@ -13,7 +13,7 @@ from controller.site import check_site
 from profiles.errors import Fault
 from tests.controller.gates import LAMP
 from tests.controller.halls import chain_text, compiled, ring, shipped, write_site
-from tests.controller.sequence_halls import AMP_ON, ON, plan, planner, sequence
+from tests.controller.sequence_halls import AMP_ON, ON, PAPER, plan, planner, sequence
 
 
 def words(found: Plan) -> list[str]:
@@ -98,38 +98,9 @@ def test_power_amplifiers_last_on_and_first_off() -> None:
     assert fine["up"] == []
 
 
-SITE = """
-[site]
-id = "larkfield-hall"
-[buses.sound]
-port = "sim://{folder}/chain.toml?units=2&topology=ring"
-profile = "chain.toml"
-topology = "ring"
-units_expected = 2
-[buses.blinds]
-port = "sim://pellgate-blind?units=1&topology=shared&hears_itself=true"
-profile = "pellgate-blind"
-topology = "shared"
-hears_itself = true
-[units.mixer]
-bus = "sound"
-address = 1
-role = "preamplifier"
-group = "audio"
-[units.hall-amp]
-bus = "sound"
-address = 2
-role = "power-amplifier"
-group = "audio"
-[units.blind]
-bus = "blinds"
-address = 1
-"""
-
-
 def faults(folder: Path, sequence_text: str) -> list[Fault]:
     return check_site(
-        write_site(folder, f"{SITE}\n[sequences.evening]\n{sequence_text}\n", chain=chain_text())
+        write_site(folder, f"{PAPER}\n[sequences.evening]\n{sequence_text}\n", chain=chain_text())
     )
 
 
@@ -205,7 +176,7 @@ down = [{ unit = "mixer", action = "standby" }, { unit = "hall-amp", action = "s
         "sequences.evening.down[0]",
         "switch power amplifiers on last, and off first",
     )
-    loaded = ring(tmp_path / "load", SITE + f"\n[sequences.evening]\n{text}\n")
+    loaded = ring(tmp_path / "load", PAPER + f"\n[sequences.evening]\n{text}\n")
     assert [fault.key for fault in loaded.warnings] == ["sequences.evening.up[1]"]
 
 
