@@ -114,12 +114,9 @@ def _labels(channel: DecodedChannel) -> tuple[tuple[float, str], ...]:
     if levels is None or not levels.alive:
         return ((1.0, "high"), (0.0, "low"))
     unit = channel.channel.unit
-    return (1.0, f"{levels.high:.3g} {unit}"), (0.0, f"{_zero(levels.low):.3g} {unit}")
-
-
-def _zero(value: float) -> float:
-    """Without the sign that a rounded nought may have."""
-    return value if abs(value) >= 5e-4 else 0.0
+    # A level is known to a hundredth of the swing or so: what is less than that is nothing.
+    high, low = (0.0 if abs(v) < 0.01 * levels.swing else v for v in (levels.high, levels.low))
+    return (1.0, f"{high:.3g} {unit}"), (0.0, f"{low:.3g} {unit}")
 
 
 def caption(reader: Reader) -> list[tuple[str, str]]:

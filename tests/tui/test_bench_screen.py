@@ -274,6 +274,20 @@ async def test_bad_captures_say_what_is_wrong_on_the_screen(tmp_path: Path) -> N
         assert "o opens a capture" in text(b, "bench-answer")
 
 
+async def test_a_line_that_is_no_serial_line_says_why_and_shows_its_edges(tmp_path: Path) -> None:
+    path = tmp_path / "pulse.csv"
+    rows = [f"{n / 10:.1f},{int(n not in (40, 41))}" for n in range(80)]
+    path.write_text("\n".join(["Time [s],CH1", *rows]) + "\n")
+    async with at_the_bench(tmp_path, path) as b:
+        assert text(b, "bench-answer").lstrip().startswith("✗")
+        assert "not told" in text(b, "bench-told")
+        assert "↘ falls" in text(b, "bench-caption")
+        await b.press("right")
+        assert "↗ rises" in text(b, "bench-caption")
+        await b.press("m", "left")
+        assert "200 ms" in text(b, "bench-measure")
+
+
 @pytest.mark.slow
 async def test_a_table_without_times_becomes_readable_by_its_settings(tmp_path: Path) -> None:
     whole = write_voltage(tmp_path / "whole.csv", {"CH1": ([POWER_ON] * 3, 0.0)}, samples=16)

@@ -196,7 +196,6 @@ class BenchSight(MainScreen):
 
     def _make_room(self) -> None:
         height = self.size.height
-        read = self.desk.reader is not None
         for name, least in (
             ("#bench-lines", 7),
             ("#keys", 10),
@@ -205,7 +204,9 @@ class BenchSight(MainScreen):
             ("#bench-measure", 9),
         ):
             self.query_one(name).display = height >= least
-        if not read or self.evidence_alone:
+        reader = self.desk.reader
+        nothing = reader is None or (reader.byte is None and reader.edge is None)
+        if nothing or (self.evidence_alone and self._told):
             for name in ("#bench-caption", "#bench-opened", "#bench-measure"):
                 self.query_one(name).display = False
 
@@ -213,7 +214,7 @@ class BenchSight(MainScreen):
     def _key_words(self) -> list[tuple[str, str]]:
         if self.desk.line is None:
             return [("o", "open a capture"), ("?", "help")]
-        if self.evidence_alone:
+        if self.evidence_alone and self._told:
             words = [("↑ ↓", "on"), ("e", "the bytes"), ("r", "read as"), ("l", "settings")]
             return [*words, ("o", "open"), ("w", "put away"), ("?", "help")]
         words = [("← →", "byte"), (", .", "edge"), ("+ -", "closer, wider"), ("m", "measure")]
@@ -280,7 +281,8 @@ class BenchSight(MainScreen):
         page.set_class(wide, "wide")
         problem = line is not None and bool(line.capture.problem)
         reader, laid = self.desk.reader, self.desk.laid
-        empty = reader is None or (reader.byte is None and reader.edge is None)
+        # Where nothing could be read as bytes, why that is stands where they would.
+        empty = reader is None or reader.byte is None
         page.set_class(self._told or empty or wide, "told")
         told: list[tuple[str, str]] = []
         if line is None:
