@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from pathlib import Path
 
 import pytest
@@ -21,13 +22,12 @@ TLS_PEER = pytest.mark.peer("mosquitto", "mosquitto_passwd", "openssl")
 @TLS_PEER
 @pytest.mark.slow
 async def test_a_broker_with_tls_and_a_login(tmp_path: Path) -> None:
-    import subprocess
-
     authority = Authority(tmp_path / "ca").make()
     signed, key = authority.sign("broker", "IP:127.0.0.1")
     passwords = tmp_path / "passwords"
     passwords.touch(mode=0o600)
-    subprocess.run(["mosquitto_passwd", "-b", str(passwords), "dash", "word"], check=True)
+    process = await asyncio.create_subprocess_exec("mosquitto_passwd", "-b", str(passwords), "dash", "word")
+    assert await process.wait() == 0
     secret = tmp_path / "secret"
     secret.write_text("word\n")
     secret.chmod(0o600)
