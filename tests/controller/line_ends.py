@@ -133,7 +133,7 @@ class Listener:
     """Keeps what a link tells, and in which thread."""
 
     def __init__(self) -> None:
-        self.ups: list[tuple[float, float] | None] = []
+        self.ups: list[tuple[float, float | None] | None] = []
         self.downs: list[LinewardenError] = []
         self.batches: list[list[LineEvent]] = []
         self.reports: list[Report] = []
@@ -146,7 +146,7 @@ class Listener:
         self.order.append(what)
         self.threads.add(threading.current_thread().name)
 
-    def link_up(self, latency: tuple[float, float] | None) -> None:
+    def link_up(self, latency: tuple[float, float | None] | None) -> None:
         self.ups.append(latency)
         self._note("up")
 
