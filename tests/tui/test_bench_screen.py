@@ -84,6 +84,7 @@ def nobodys_profiles(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
 
 
+@pytest.mark.slow
 async def test_a_capture_is_opened_by_a_typed_path_with_completion(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -226,6 +227,7 @@ async def test_the_picture_of_both_lines_is_kept(tmp_path: Path, monkeypatch: py
         assert "is there already" in b.text("#wrong")
 
 
+@pytest.mark.slow
 async def test_bytes_are_found(tmp_path: Path) -> None:
     path = write_logic(tmp_path / "one.csv", [POWER_ON, STANDBY, POWER_ON])
     async with at_the_bench(tmp_path, path) as b:
@@ -274,18 +276,35 @@ async def test_bad_captures_say_what_is_wrong_on_the_screen(tmp_path: Path) -> N
         assert "o opens a capture" in text(b, "bench-answer")
 
 
-async def test_a_line_that_is_no_serial_line_says_why_and_shows_its_edges(tmp_path: Path) -> None:
-    path = tmp_path / "pulse.csv"
-    rows = [f"{n / 10:.1f},{int(n not in (40, 41))}" for n in range(80)]
+def levels(path: Path, lows: range) -> Path:
+    """A level in eighty rows, a tenth of a second apart, low in some of them."""
+    rows = [f"{n / 10:.1f},{int(n not in lows)}" for n in range(80)]
     path.write_text("\n".join(["Time [s],CH1", *rows]) + "\n")
-    async with at_the_bench(tmp_path, path) as b:
-        assert text(b, "bench-answer").lstrip().startswith("✗")
+    return path
+
+
+async def test_a_line_that_is_no_serial_line_says_why_and_shows_its_edges(tmp_path: Path) -> None:
+    async with at_the_bench(tmp_path, levels(tmp_path / "step.csv", range(40, 80))) as b:
+        assert "✗ the line changes once and that is all" in text(b, "bench-answer")
         assert "not told" in text(b, "bench-told")
+        assert "edge 1 of 1" in text(b, "bench-caption")
+        await b.press("right", "left", "m", "plus", "minus")
         assert "↘ falls" in text(b, "bench-caption")
-        await b.press("right")
-        assert "↗ rises" in text(b, "bench-caption")
-        await b.press("m", "left")
-        assert "200 ms" in text(b, "bench-measure")
+
+
+@pytest.mark.slow
+async def test_a_guess_is_shown_as_one(tmp_path: Path) -> None:
+    async with at_the_bench(tmp_path, levels(tmp_path / "pulse.csv", range(40, 42))) as b:
+        assert "? can't be told from so little; shown as a guess" in text(b, "bench-answer")
+        assert "FF" in strip(b)
+        await b.press("r")
+        await b.until(lambda: isinstance(b.app.screen, ChoiceSheet))
+        words = str(b.app.screen.query_one(OptionList).get_option_at_index(1).prompt)
+        assert "the nearest guess" in words
+        await b.press("down", "enter")
+        await rest(b)
+        assert "5 8N1" in text(b, "bench-answer")
+        assert "guess" not in text(b, "bench-answer"), "it is what a person has said now"
 
 
 @pytest.mark.slow
