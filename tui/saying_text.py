@@ -28,8 +28,6 @@ TICKS = {
 """The sign behind each byte: came back, missing, wrong, late; not in the profile."""
 _ARROWS = {Direction.SENT: "→", Direction.HEARD: "←", Direction.PASSED_ON: "⇢", Direction.ECHOED: "↺"}
 _MEANING_SHARE = 0.42
-_TAIL = 20
-"""Cells that a row's end mostly has."""
 _SPARKS = "▁▂▃▄▅▆▇█"
 
 
@@ -58,7 +56,7 @@ def saying_text(
         text.append(_bus(saying.bus, bus_width).ljust(bus_width) + " ", looks.quiet)
     tail = _tail(saying, width, after)
     # Bytes begin at one place whatever stands at the end.
-    meaning_width = max(12, int((width - text.cell_len - max(_TAIL, len(tail))) * _MEANING_SHARE))
+    meaning_width = max(12, int((width - text.cell_len - max(_tail_room(width), len(tail))) * _MEANING_SHARE))
     if saying.meaning:
         meaning, style = saying.meaning, looks.strong
     elif wrong:
@@ -79,6 +77,11 @@ def saying_text(
 def _bus(name: str, width: int) -> str:
     """A bus's name; of SITE/BUS the end, where it is longer: sites' buses are told apart by that."""
     return f"…{name[1 - width :]}" if "/" in name and 1 < width < len(name) else fit(name, width)
+
+
+def _tail_room(width: int) -> int:
+    """Cells that a row's end mostly has on a screen so wide."""
+    return 20 if width < 100 else 24 if width < 110 else 38
 
 
 def _tail(saying: Saying, width: int, after: float | None) -> str:

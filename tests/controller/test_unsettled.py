@@ -43,6 +43,7 @@ async def test_a_step_leaves_the_volume_unknown_until_it_is_told(tmp_path: Path)
         assert known(await state(controller, "mixer", "volume")) == (21, Known.CONFIRMED, 21)
 
 
+@pytest.mark.slow
 async def test_a_step_that_may_have_gone_out_does_so_too_and_one_that_did_not_does_not(
     tmp_path: Path,
 ) -> None:

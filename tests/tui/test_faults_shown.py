@@ -30,6 +30,7 @@ async def check_usable(b: Bench) -> None:
     await b.until(lambda: "Left blind" in b.text("#detail"))
 
 
+@pytest.mark.slow
 async def test_a_lost_adapter_is_shown_and_so_is_its_return(tmp_path: Path) -> None:
     async with bench(tmp_path) as b:
         await b.press("1", "o")

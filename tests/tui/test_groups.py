@@ -52,6 +52,7 @@ async def test_a_group_goes_on_with_power_amplifiers_last_and_off_with_them_firs
         assert all(unit in AUDIO for unit, _ in told)
 
 
+@pytest.mark.slow
 async def test_who_fails_stops_those_behind(tmp_path: Path) -> None:
     async with bench(tmp_path) as b:
         await b.controller.lock("hall-amp", "Kim", "fuse")
