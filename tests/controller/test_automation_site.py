@@ -117,7 +117,7 @@ async def test_a_profile_that_lacks_what_a_sequence_needs_is_not_saved(
         .replace('false = "standby"', 'false = "go-off"')
     )
     without = without.replace('action = "standby"', 'action = "go-off"')
-    assert compiled(without).actions["go-off"]
+    assert "go-off" in compiled(without).actions
     assert shipped("pellgate-chain") != without
     async with running(loaded, folder / "state") as controller:
         old = await controller.profile("chain.toml")

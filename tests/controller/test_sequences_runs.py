@@ -16,11 +16,11 @@ from controller.guard import Cleared
 from controller.records import Command, Outcome, Reason, Result
 from controller.sequences import Sequences
 from controller.sequences_records import Phase, SequenceOrder, SequenceProgress
-from controller.site import LoadedSite
+from controller.site import LoadedSite, load_site
 from controller.states import StateBook
 from controller.submitting import Submitting
 from controller.surroundings import Surroundings
-from tests.controller.halls import ADA, RING, chain_text, load_site, ring, running, until, write_site
+from tests.controller.halls import ADA, RING, chain_text, ring, running, until, write_site
 
 SITE = f"""{RING}
 [buses.stage]
@@ -193,7 +193,7 @@ async def test_a_site_that_is_read_again_ends_what_is_another_sequence_now(tmp_p
         changed = SITE + slow.replace("wait_s = 60", "wait_s = 50") + same
         await controller.reload(load_site(write_site(tmp_path, changed, chain=chain_text())))
         views = controller._automation.sequences.views
-        await until(lambda: views()[4].last is not None and views()[4].last.phase.over)
+        await until(lambda: (last := views()[4].last) is not None and last.phase.over)
         ended, goes_on = views()[4].last, views()[5].last
         assert ended is not None
         assert (ended.phase, ended.text) == (Phase.CANCELLED, "cancelled: the site file has changed")
