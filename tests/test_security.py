@@ -96,6 +96,7 @@ def test_the_search_finds_what_it_looks_for(text: str, found: list[str]) -> None
     assert ways_to_code(ast.parse(text)) == found
 
 
+@pytest.mark.slow
 def test_nothing_makes_code_of_data_and_no_shell_is_used() -> None:
     assert len(sources()) > 200
     found = {name: ways for name, tree in sources().items() if (ways := ways_to_code(tree))}
@@ -117,6 +118,7 @@ def starts_programs(tree: ast.AST) -> bool:
     return False
 
 
+@pytest.mark.slow
 def test_only_a_few_files_start_another_program() -> None:
     assert starts_programs(ast.parse("from asyncio import subprocess"))
     found = {name for name, tree in sources().items() if starts_programs(tree)}
@@ -154,6 +156,7 @@ sys.exit(code)
 
 
 @pytest.mark.skipif(os.name != "posix", reason="there are no Unix signals elsewhere")
+@pytest.mark.slow
 def test_the_service_writes_nowhere_but_in_its_state_folder(tmp_path: Path) -> None:
     site = tmp_path / "site.toml"
     site.write_text(
@@ -306,6 +309,7 @@ def test_raw_bytes_are_local_allowed_and_never_for_a_locked_bus(
         assert judged.reason is (Reason.LOCKED if local and allowed else Reason.NOT_ALLOWED)
 
 
+@pytest.mark.slow
 def test_no_message_can_be_made_a_raw_command_over_mqtt() -> None:
     # In the whole bridge nothing ever gives a command raw bytes, by name or by place.
     place = [field.name for field in dataclasses.fields(Command)].index("raw")

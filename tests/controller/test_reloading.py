@@ -168,6 +168,7 @@ async def test_a_profile_that_changed_is_taken_between_two_commands(tmp_path: Pa
         assert (await act(controller, "screen", "volume-up")).result is Result.CONFIRMED
 
 
+@pytest.mark.slow
 async def test_what_waits_for_a_bus_that_changes_is_taken_back_with_its_outcome(tmp_path: Path) -> None:
     async with running(ring(tmp_path, TWO, other=chain_text()), tmp_path / "state") as controller:
         await begun(controller)
@@ -201,6 +202,7 @@ async def test_another_site_is_refused_and_nothing_changes(tmp_path: Path) -> No
         assert (await controller.site()).id == "larkfield-hall"
 
 
+@pytest.mark.slow
 async def test_nothing_of_an_old_bus_is_left(tmp_path: Path) -> None:
     """Ten times over: the leak check of these tests sees threads, descriptors and simulated lines."""
     async with running(ring(tmp_path, TWO, other=chain_text()), tmp_path / "state") as controller:

@@ -44,6 +44,7 @@ async def test_the_unit_is_followed_whoever_switches_it(tmp_path: Path) -> None:
         assert await controller.alerts() == []
 
 
+@pytest.mark.slow
 async def test_a_line_that_bounces_says_nothing_until_it_is_steady(tmp_path: Path) -> None:
     site = SITE.replace("debounce_ms = 10.0", "debounce_ms = 300.0")
     async with running(ring(tmp_path, site), tmp_path / "state") as controller:
@@ -90,6 +91,7 @@ async def test_a_unit_that_does_not_obey_is_told_of_and_the_line_is_believed(tmp
         assert is_now(controller, True, Known.OBSERVED)
 
 
+@pytest.mark.slow
 async def test_the_contradiction_is_over_when_nobody_wants_it_on_any_more(tmp_path: Path) -> None:
     async with running(ring(tmp_path, SITE), tmp_path / "state") as controller:
         await until(lambda: is_now(controller, False, Known.OBSERVED))

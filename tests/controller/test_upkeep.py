@@ -44,6 +44,7 @@ def hanging(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[threading.Event, 
     go_on.set()
 
 
+@pytest.mark.slow
 async def test_a_thread_that_hangs_in_its_driver_is_told_of_until_it_moves(
     tmp_path: Path, impatient: None, hanging: tuple[threading.Event, threading.Event]
 ) -> None:
@@ -62,6 +63,7 @@ async def test_a_thread_that_hangs_in_its_driver_is_told_of_until_it_moves(
         assert hall.api.stuck() == {}
 
 
+@pytest.mark.slow
 async def test_a_bus_without_its_adapter_moves_all_the_same(tmp_path: Path, impatient: None) -> None:
     """Waiting for a port that is not there gives its signs too."""
     async with line(RING, "pty", tmp_path) as hall:

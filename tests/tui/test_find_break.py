@@ -56,6 +56,7 @@ def test_a_cut_chain_of_four_is_found_in_three_steps(fault: str, told: str, desk
     assert search.end_of_itself() == 0
 
 
+@pytest.mark.slow
 def test_a_whole_ring_has_nothing_to_find(desk: Desk) -> None:
     desk.chain()
     said = desk.run("probe", "hall", "--find-break")
@@ -63,6 +64,7 @@ def test_a_whole_ring_has_nothing_to_find(desk: Desk) -> None:
     assert len(said.out.splitlines()) == 1
 
 
+@pytest.mark.slow
 def test_it_can_be_given_up_and_scripted(desk: Desk) -> None:
     chain = Chain(desk.chain(), desk.folder / "line", 4)
     chain.order("cut 1")
@@ -78,6 +80,7 @@ def test_it_can_be_given_up_and_scripted(desk: Desk) -> None:
     assert desk.run("probe", "hall", "--find-break", stdin="").code == 1
 
 
+@pytest.mark.slow
 def test_what_is_no_ring_is_told(desk: Desk) -> None:
     desk.chain("pellgate-blind", 2)
     said = desk.run("probe", "hall", "--find-break")
@@ -86,6 +89,7 @@ def test_what_is_no_ring_is_told(desk: Desk) -> None:
     assert desk.run("probe", "nowhere", "--find-break").code == 2
 
 
+@pytest.mark.slow
 def test_a_probe_tells_each_echo_and_what_is_known_of_the_line(desk: Desk) -> None:
     desk.chain()
     said = desk.run("probe", "hall")

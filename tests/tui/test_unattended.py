@@ -81,6 +81,7 @@ def started(desk: Desk) -> Program:
     return program
 
 
+@pytest.mark.slow
 def test_it_is_ready_when_its_ports_are_open_and_says_goodbye(desk: Desk, manager: Manager) -> None:
     desk.write("site.toml", SITE)
     program = started(desk)
@@ -90,6 +91,7 @@ def test_it_is_ready_when_its_ports_are_open_and_says_goodbye(desk: Desk, manage
     assert "STOPPING=1" in manager.until("STOPPING=1")[-1]
 
 
+@pytest.mark.slow
 def test_signs_of_life_come_as_often_as_they_are_wanted(desk: Desk, manager: Manager) -> None:
     desk.environment["WATCHDOG_USEC"] = "300000"
     desk.write("site.toml", SITE)
@@ -133,6 +135,7 @@ def test_the_site_file_is_taken_anew_and_a_faulty_one_changes_nothing(desk: Desk
     assert program.end() == 0
 
 
+@pytest.mark.slow
 def test_what_is_logged_has_priorities_where_the_journal_reads_it(desk: Desk) -> None:
     desk.write("site.toml", SITE.replace("sim://pellgate-chain?units=2", "/dev/no-such-port"))
     with (desk.folder / "errors").open("w") as errors:
@@ -165,6 +168,7 @@ def test_the_unit_file_calls_what_there_is(desk: Desk) -> None:
     assert int(keys["WatchdogSec"]) > 10  # longer than a link's thread may be silent
 
 
+@pytest.mark.slow
 def test_systemd_finds_nothing_wrong_with_the_unit_file(desk: Desk) -> None:
     if shutil.which("systemd-analyze") is None:
         pytest.skip("needs systemd-analyze")
@@ -175,6 +179,7 @@ def test_systemd_finds_nothing_wrong_with_the_unit_file(desk: Desk) -> None:
     assert (done.returncode, done.stderr) == (0, "")
 
 
+@pytest.mark.slow
 def test_locks_that_stand_are_in_the_log_and_in_the_status_after_a_restart(
     desk: Desk, manager: Manager
 ) -> None:
