@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
-from controller.records import Alert, Known, LinkState, Result, StateValue
+from controller.records import Alert, Known, LinkState, Reason, Result, StateValue
 from tui.looks import Looks
-from tui.model import BusSight, HallModel, LastWord, UnitSight
+from tui.model import BusSight, HallModel, UnitSight
 from tui.telling import KNOWN_SYMBOLS, action_words, clock_time, plain, value_word
 
 __all__ = [
@@ -304,7 +304,7 @@ def detail_lines(unit: UnitSight | None, width: int, looks: Looks, rows: int = 1
         return [_cut(Text(" type a unit's number, or use the arrow keys", looks.quiet), width), Text("")]
     head = Text().append(f" {unit.number} ", looks.selected)
     head.append(" " + fit(f"{unit.view.title}  ({unit.view.id}, {unit.view.role})", width - 8), looks.strong)
-    return [_cut(line, width) for line in (head, *last_lines(unit.last, width, looks, rows))]
+    return [_cut(line, width) for line in (head, *last_lines(unit, width, looks, rows))]
 
 
 def group_words(name: str, units: Sequence[UnitSight]) -> str:
@@ -331,8 +331,9 @@ def group_lines(name: str, units: Sequence[UnitSight], width: int, looks: Looks)
     ]
 
 
-def last_lines(last: LastWord | None, width: int, looks: Looks, rows: int = 1) -> list[Text]:
-    """A command and what became of it, the outcome first."""
+def last_lines(unit: UnitSight, width: int, looks: Looks, rows: int = 1) -> list[Text]:
+    """The last command to a unit and what became of it; where a lock refused it, since when that stands."""
+    last = unit.last
     if last is None:
         return [Text("    nothing was commanded since this dashboard began", looks.quiet)]
     command, outcome = last.command, last.outcome
@@ -343,6 +344,8 @@ def last_lines(last: LastWord | None, width: int, looks: Looks, rows: int = 1) -
     at = clock_time(outcome.at)[:8]
     look = f"; look at {outcome.look_at}" if outcome.result is Result.FAILED and outcome.look_at else ""
     text = f"{at} {words}: {outcome.result.value}{reason}. {outcome.text}{look}"
+    if outcome.reason is Reason.LOCKED and unit.locks:
+        text += f", since {clock_time(unit.locks[0].at, date=True)[:16]}"
     return [
         Text(f"    {line}", looks.result(outcome.result)) for line in folded(text, max(8, width - 5), rows)
     ]

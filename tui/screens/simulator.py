@@ -50,6 +50,7 @@ Only on a simulated bus: set and clear faults, and press keys on a unit's front 
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("b", "bus", "bus"),
+        Binding("X", "app.everything_off", "everything off"),
         Binding("question_mark", "app.explain", "help"),
         Binding("escape", "app.units", "units"),
     ]
@@ -90,7 +91,8 @@ Only on a simulated bus: set and clear faults, and press keys on a unit's front 
             return
         self.query_one("#top", Static).update(self.top("Simulator"))
         self.query_one("#figures", Static).update(f" orders go to bus {self._bus or '(none is simulated)'}")
-        words = [("enter", "give the order"), ("b", "another bus"), ("tab", "type one"), ("?", "help")]
+        words = [("enter", "give the order"), ("b", "another bus"), ("tab", "type one")]
+        words += [("X", "everything off"), ("?", "help")]
         self.query_one("#keys", Static).update(self.keys(words))
 
     def action_bus(self) -> None:
