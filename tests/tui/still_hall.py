@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 
 from controller.api import JournalEntry, JournalQuery, ProfileText, SiteView
 from controller.profile_keeping import profile_text
@@ -23,6 +24,8 @@ from controller.records import (
     StateValue,
     Traffic,
 )
+from controller.sequences_records import Phase, SequenceProgress, SequenceView, StepProgress, StepResult
+from controller.triggers_records import TriggerStatus
 from controller.views import site_view
 from profiles.model import Value
 from tests.controller.small_controller import SmallController
@@ -62,6 +65,65 @@ class StillHall(SmallController):
         self.down: dict[str, str] = {}
         """Buses whose adapter is away, and why."""
         self.written: list[JournalEntry] = []
+
+    async def sequences(self) -> list[SequenceView]:
+        words = (
+            "mixer power-on",
+            "wait until mixer's power is true, 10 s at most",
+            "wait 2 s",
+            "hall-amp power-on",
+        )
+        results = (StepResult.UNDONE, StepResult.DONE, StepResult.DONE, StepResult.FAILED)
+        why = "hall-amp is under a service lock of Kim: new fuse"
+        steps = [StepProgress(word, result) for word, result in zip(words, results, strict=True)]
+        steps[-1] = replace(steps[-1], text=why)
+        text = f"{words[-1]}: {why}"
+        last = SequenceProgress(
+            "evening",
+            "up",
+            Phase.UNDONE,
+            tuple(steps),
+            "trigger wall-switch",
+            EVENING - 30,
+            EVENING - 25,
+            text,
+        )
+        down = ("hall-amp standby", "wait 2 s", "mixer standby")
+        warning = "mixer (preamplifier) comes on after hall-amp, a power amplifier"
+        return [
+            SequenceView("evening", "Evening", words, down, "undo", "go-on", ("sound",), last=last),
+            SequenceView(
+                "matinee",
+                "Matinée",
+                words[:1],
+                down[-1:],
+                "stop",
+                "go-on",
+                ("sound",),
+                ("mixer",),
+                (warning,),
+            ),
+        ]
+
+    async def triggers(self) -> list[TriggerStatus]:
+        door, does = "Switch by the stage door", "evening up; after it evening down"
+        waits = "CTS of bus lights goes on"
+        return [
+            TriggerStatus(
+                "wall-switch", door, "line", waits, does, True, "", None, "evening up: undone", EVENING - 25
+            ),
+            TriggerStatus("night", "Night", "time", "23:30:00, every day", "everything off"),
+            TriggerStatus(
+                "mains",
+                "Mains",
+                "adapter",
+                "the adapter of sound appears",
+                "audio off",
+                True,
+                "audio off",
+                EVENING + 4,
+            ),
+        ]
 
     async def site(self) -> SiteView:
         return self.view
