@@ -21,6 +21,7 @@ from profiles.library import find
 from tests.bench.figures import Figure, print_table
 from tests.bench.screens import TimedScreen
 from tests.bench.test_bench_listening import FarEnd
+from tests.peers.mosquitto import Mosquitto
 from tests.tui.conftest import Desk
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(300)]
@@ -28,7 +29,7 @@ pytestmark = [pytest.mark.bench, pytest.mark.timeout(300)]
 _LINES = 16
 _KEYS = int(os.environ.get("LINEWARDEN_DASHBOARD_KEYS", "200"))
 _ROOT = Path(__file__).resolve().parents[2]
-_F2, _F3, _DOWN, _CTRL_Q = "\x1bOQ", "\x1bOR", "\x1b[B", "\x11"
+_F2, _F3, _F6, _CTRL_Q = "\x1bOQ", "\x1bOR", "\x1b[17~", "\x11"
 
 
 def _environment(desk: Desk) -> dict[str, str]:
@@ -136,4 +137,41 @@ def test_the_demos_first_paint(tmp_path: Path) -> None:
         )
     ]
     print_table("First paint", figures)
+    assert all(figure.holds for figure in figures)
+
+
+@pytest.mark.peer("mosquitto")
+def test_a_fault_is_on_the_screen(tmp_path: Path) -> None:
+    """From the fault to its alert: an adapter is gone, a disk takes nothing, a broker has died."""
+    resource = pytest.importorskip("resource", reason="there are no limits on files elsewhere")
+    desk = Desk(tmp_path)
+    linewarden = os.path.join(os.path.dirname(sys.executable), "linewarden")  # noqa: PTH118, PTH120 -- keeps the venv's own path
+    with Mosquitto(tmp_path / "mosquitto") as broker:
+        words = [linewarden, "demo", "--broker", broker.settings.shown]
+        screen = TimedScreen(words, tmp_path, _environment(desk), (100, 30))
+        screen.first("Before you switch anything")
+        screen.press("\r", "everything off")
+        screen.drain(1.0)
+        screen.press(_F6, "orders go to bus")
+        screen.press("\t", "")
+        screen.type("unplug")
+        adapter = screen.press("\r", "1 alert")
+        screen.type("plug")
+        screen.press("\r", "all well")
+        screen.press(_F2, "X")
+        _, most = resource.prlimit(screen.pid, resource.RLIMIT_FSIZE)
+        resource.prlimit(screen.pid, resource.RLIMIT_FSIZE, (0, most))
+        screen.press("1", "Stage mixer")
+        disk = screen.press("o", "the journal can't be written")
+        resource.prlimit(screen.pid, resource.RLIMIT_FSIZE, (most, most))
+        screen.press("f", "all well", patience=30)
+        began = time.perf_counter()
+        broker.kill()
+        screen.press("", "MQTT broker")
+        lost = time.perf_counter() - began
+        assert screen.leave(_CTRL_Q) == 0
+    desk.close()
+    times = (("an adapter that is gone", adapter), ("a disk that is full", disk), ("a dead broker", lost))
+    figures = [Figure(f"{what}, on the screen", "", "", took, 2.0, "s") for what, took in times]
+    print_table("Faults on the screen", figures)
     assert all(figure.holds for figure in figures)
