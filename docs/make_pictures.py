@@ -67,9 +67,23 @@ async def _main() -> None:
             await _settled(pilot)
             _keep(app, "journal")
             await _group(app, pilot)
+            await _sequence(app, pilot, controller)
             await _profile(app, pilot)
             await _bench(app, pilot)
         await controller.close()
+
+
+async def _sequence(app: DashboardApp, pilot: Pilot[int], controller: Controller) -> None:
+    """The evening on its way, begun by the switch at the stage door."""
+    await controller.simulate("sound", "clear all")
+    await controller.simulate("lights", "line cts on")
+    await pilot.press("f8")
+    await asyncio.sleep(2.5)
+    await _settled(pilot)
+    _keep(app, "sequences")
+    await asyncio.sleep(2.0)
+    await pilot.press("f2")
+    await _settled(pilot)
 
 
 async def _group(app: DashboardApp, pilot: Pilot[int]) -> None:
