@@ -267,7 +267,7 @@ def test_compare_refuses_what_cannot_be_compared(desk: Desk, words: list[str], p
 
 def test_the_benchs_page_names_only_what_there_is(desk: Desk) -> None:
     page = (Path(__file__).parents[2] / "docs" / "bench.md").read_text()
-    commands = ("decode", "transcribe", "learn", "compare")
+    commands = ("decode", "transcribe", "learn", "compare", "bench")
     helps = {command: desk.run(command, "--help").out for command in commands}
     options = set(re.findall(r"--[a-z][a-z-]+", page)) - {"--record"}
     assert options

@@ -566,7 +566,9 @@ async def test_a_burst_is_sent_through_the_gate(tmp_path: Path, allowed: str, wo
         await b.press("n")
         await b.pilot.pause()
         assert len(b.app.traffic) == 0, "no is no"
-        await b.press("s", "y")
+        await b.press("s")
+        await b.until(lambda: isinstance(b.app.screen, AskSheet))
+        await b.press("y")
         await b.until(lambda: words in text(b, "bench-measure"))
         sent = [b.app.traffic[row].data for row in range(len(b.app.traffic))]
         assert any(bytes(data) == POWER_ON for data in sent) == (allowed == "true")
