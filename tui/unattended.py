@@ -90,20 +90,25 @@ class Unattended:
         (self._stop if gone else self._anew).set()
 
     async def _serve(self, controller: Controller) -> None:
-        tasks = [asyncio.create_task(_tell(controller)), asyncio.create_task(self._give_signs(controller))]
-        await controller.ready()
-        _tell_warnings(self._loaded)
-        title = self._loaded.site.site.title or self._loaded.site.site.id
-        print(f"{plain(title)}: running; nothing was sent", flush=True)
-        self._manager.ready(await _status(controller))
-        tasks.append(asyncio.create_task(self._tell_manager(controller)))
-        tasks.append(asyncio.create_task(self._take_anew(controller)))
+        tasks = [
+            asyncio.create_task(work)
+            for work in (_tell(controller), self._give_signs(controller), self._work(controller))
+        ]
         try:
             await self._stop.wait()
         finally:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
+
+    async def _work(self, controller: Controller) -> None:
+        """Say when it is ready, then take the site file anew as often as that is asked for."""
+        await controller.ready()
+        _tell_warnings(self._loaded)
+        title = self._loaded.site.site.title or self._loaded.site.site.id
+        print(f"{plain(title)}: running; nothing was sent", flush=True)
+        self._manager.ready(await _status(controller))
+        await asyncio.gather(self._tell_manager(controller), self._take_anew(controller))
 
     async def _give_signs(self, controller: Controller) -> None:
         """A sign of life proves that this loop runs, and every bus's thread: else there is none."""

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import shutil
 import signal
 import socket
 import subprocess
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -191,3 +193,23 @@ def test_locks_that_stand_are_in_the_log_and_in_the_status_after_a_restart(
     program.until("locked: mixer, by Ada: new fuse")
     assert manager.until("READY=1")[-1] == "READY=1\nSTATUS=1 of 1 buses up; locked: mixer"
     assert program.end() == 0
+
+
+@pytest.mark.slow
+def test_it_ends_though_a_port_takes_long_to_open(desk: Desk) -> None:
+    """A server whose queue is full: a connection to it takes until it is given up."""
+    with contextlib.ExitStack() as stack:
+        server = stack.enter_context(socket.create_server(("127.0.0.1", 0), backlog=0))
+        for _ in range(3):
+            waiting = stack.enter_context(socket.socket())
+            waiting.setblocking(False)
+            waiting.connect_ex(server.getsockname())
+        port = f"socket://127.0.0.1:{server.getsockname()[1]}"
+        desk.write("site.toml", SITE.replace("sim://pellgate-chain?units=2", port))
+        program = desk.start("run", "--state", "state")
+        while not list(desk.folder.glob("state/controller.socket")):
+            time.sleep(0.05)
+        assert program.end(signal.SIGTERM) == 0
+        said = program.soon(0.0)
+    assert "ended" in said
+    assert "running" not in said
