@@ -579,6 +579,8 @@ async def test_without_a_site_there_is_nothing_to_send_on(tmp_path: Path) -> Non
     async with at_the_bench(tmp_path, write_logic(tmp_path / "one.csv", [POWER_ON])) as b:
         await b.press("s")
         assert "there is no bus to send on" in text(b, "bench-measure")
+        await b.press("f2")
+        assert "no bus here; F7 has the bench" in b.words
 
 
 async def test_the_bench_explains_itself(tmp_path: Path) -> None:

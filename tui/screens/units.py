@@ -111,6 +111,7 @@ broken is drawn broken. Each state says its value and how that is known:
         self.put("#going", going)
         self.query_one("#going").display = bool(going)
         hall = self.query_one(HallView)
+        hall.nothing = "" if model.site.buses else "no bus here; F7 has the bench, F4 the profiles"
         hall.show(model.buses(self._wanted, self._group), self.selected)
         small = self.size.height < 12
         for part in ("#rule", "#keys"):

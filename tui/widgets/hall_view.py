@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
+from rich.text import Text
 from textual import events
 from textual.binding import Binding, BindingType
 from textual.geometry import Size
@@ -13,7 +14,7 @@ from textual.strip import Strip
 
 from tui.looks import Looks
 from tui.model import BusSight
-from tui.painting import Line, hall_lines
+from tui.painting import Line, fit, hall_lines
 from tui.widgets.strips import strip_of
 
 __all__ = ["HallView"]
@@ -41,6 +42,8 @@ class HallView(ScrollView, can_focus=True, inherit_bindings=False):
         self._buses: list[BusSight] = []
         self._lines: list[Line] = []
         self.selected: int | None = None
+        self.nothing = ""
+        """What is said where there is nothing; empty where that is what was looked for."""
 
     def show(self, buses: list[BusSight], selected: int | None) -> None:
         """Paint these buses."""
@@ -69,6 +72,8 @@ class HallView(ScrollView, can_focus=True, inherit_bindings=False):
     def _paint(self) -> None:
         looks = Looks(dark=self.app.current_theme.dark)
         self._lines = hall_lines(self._buses, max(20, self.size.width), self.selected, looks)
+        if self.nothing and not self._buses:
+            self._lines = [Line(Text(fit(f" {self.nothing}", max(20, self.size.width)), looks.quiet))]
         self.virtual_size = Size(self.size.width, len(self._lines))
         self.refresh()
 
