@@ -45,7 +45,7 @@ async def test_the_bench_looks_as_it_is_kept(size: tuple[int, int]) -> None:
         app.captures = (CAPTURES / "power-on_1.csv", CAPTURES / "replay.csv")
         await pilot.press("f7")
         for name, keys in (
-            ("bench", ()),
+            ("bench-captures", ()),
             ("bench-joined", ("j",)),
             ("bench-measured", ("m", "right", "right")),
             ("bench-edge", ("escape", "plus", "plus", "full_stop")),
