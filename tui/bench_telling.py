@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from profiles.bench.comparison import Comparison, Verdict
 from profiles.bench.decoding import DecodedChannel, Decoding
 from profiles.bench.uart import FrameError
@@ -96,11 +98,19 @@ def _settings(baud: float | None, frame: object) -> str:
     return f"{baud:g} {frame}" if baud is not None and frame is not None else "can't be told"
 
 
+_BYTE = re.compile(r"\bbyte (\d+)")
+
+
+def _from_one(reason: str) -> str:
+    """A reason whose bytes are counted from 1, as they are everywhere on the screen, and not from 0."""
+    return _BYTE.sub(lambda found: f"byte {int(found[1]) + 1}", reason)
+
+
 def comparison_words(comparison: Comparison) -> tuple[str, str]:
     """The verdict and its figures in a line: how it is to be taken, and the words."""
     told = [_VERDICTS[comparison.verdict]]
     if comparison.reasons:
-        told = [f"≠ {comparison.reasons[0]}"]
+        told = [f"≠ {_from_one(comparison.reasons[0])}"]
         if len(comparison.reasons) > 1:
             told.append(f"{len(comparison.reasons) - 1} more differences")
     if comparison.bit_ratio is not None:
@@ -123,7 +133,7 @@ def comparison_evidence(comparison: Comparison, bit: float) -> list[tuple[str, s
         bit: a bit time of the original, in seconds.
     """
     told = [("verdict", _VERDICTS[comparison.verdict])]
-    told += [("because", reason) for reason in comparison.reasons]
+    told += [("because", _from_one(reason)) for reason in comparison.reasons]
     told += [("note", note) for note in comparison.notes]
     if comparison.bit_ratio is not None:
         off = 100 * (comparison.bit_ratio - 1)

@@ -197,9 +197,11 @@ async def test_two_captures_are_laid_over_each_other(tmp_path: Path) -> None:
         await rest(b)
         assert "2 laid over" not in text(b, "bench-answer")
         assert "replay laid over" in text(b, "bench-lines")
-        assert "≠ byte 6: 01 02 in the original, 07 09 in the replay" in text(b, "bench-answer")
+        assert "≠ byte 7: 01 02 in the original, 07 09 in the replay" in text(b, "bench-answer")
         await b.press("n")
+        # The same byte by the same number: the third of the second burst of four.
         assert "≠ 07 in the replay" in text(b, "bench-caption")
+        assert reader(b).place == 7 - 1
         shown = strip(b).splitlines()
         assert "‹01≠" in shown[2]
         assert "‹07≠" in shown[3]
