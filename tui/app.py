@@ -29,6 +29,7 @@ from tui.line_figures import LineFigures
 from tui.looks import DARK, LIGHT, Looks
 from tui.messages import CommandDone, ControllerGone, RecordsCame
 from tui.model import HallModel
+from tui.palette import palette_commands
 from tui.profile_draft import ProfileDraft
 from tui.screens.box import BoxScreen
 from tui.screens.cautions import CautionsScreen
@@ -375,25 +376,8 @@ class DashboardApp(App[int]):
         self.push_screen(screen)
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:  # noqa: ARG002 -- Textual's
-        """Every unit's actions, for the command palette."""
-        yield SystemCommand("Everything off", "De-energise all units now", self.action_everything_off)
-        yield SystemCommand("Box", "Export, prove, qualify", lambda: self.action_show("box"))
-        yield SystemCommand("Light or dark", "Change the theme", self.action_change_ground)
-        for name in self.model.groups:
-            yield SystemCommand(f"Group {name}: off", name, lambda n=name: self.action_off(n))
-            yield SystemCommand(
-                f"Group {name}: on", name, lambda n=name: UnitOrders(self).power_group(n, on=True)
-            )
-        for bus in self.model.site.buses:
-            yield SystemCommand(f"Bus {bus.id}: off", bus.id, lambda n=bus.id: self.action_off(n))
-        for unit in self.model.site.units:
-            for action in unit.actions:
-                words = f"{unit.title}: {action.title}"
-                yield SystemCommand(
-                    words,
-                    f"{unit.id} {action.name}",
-                    lambda u=unit, a=action: self.begin_action(u.id, a.name),
-                )
+        """For the command palette."""
+        yield from palette_commands(self)
 
     def begin_action(self, unit_id: str, action_name: str) -> None:
         """Do an action, asking for what it needs first."""

@@ -171,6 +171,7 @@ async def test_the_palette_knows_every_units_actions(tmp_path: Path) -> None:
     async with bench(tmp_path) as b:
         names = [command.title for command in b.app.get_system_commands(b.app.screen)]
         assert "Hall amplifier: Power on" in names
+        assert {"Sequence Evening: start", "Sequence Evening: stop"} <= {*names}
         assert len([name for name in names if name.startswith("Stage lights: ")]) >= 3
 
 

@@ -12,12 +12,11 @@ from textual.containers import VerticalScroll
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
-from controller.sequences_records import Phase, SequenceOrder, SequenceView
+from controller.sequences_records import SequenceView
 from tui.automation_painting import sequence_line, step_lines, trigger_lines
 from tui.painting import fit
 from tui.screens.main_screen import MainScreen
-from tui.screens.sheets import AskSheet
-from tui.telling import plain
+from tui.screens.sequence_orders import SequenceOrders
 
 __all__ = ["SequencesScreen"]
 
@@ -132,37 +131,16 @@ shown:
     # Doing
 
     def action_start(self) -> None:
-        """Bring it up; ask first where a unit wants it."""
-        view = self.chosen
-        if view is None:
-            return
-        if not view.asks:
-            self._order(view, SequenceOrder.UP)
-            return
-
-        def answered(yes: bool | None) -> None:
-            if yes:
-                self._order(view, SequenceOrder.UP, agreed=True)
-
-        units = ", ".join(view.asks)
-        self.app.push_screen(AskSheet(f"{view.title}: start?", plain(f"It energises {units}.")), answered)
+        """Bring it up."""
+        if (view := self.chosen) is not None:
+            SequenceOrders(self.dashboard).start(view)
 
     def action_stop(self) -> None:
-        """Take it down; that asks nobody."""
+        """Take it down."""
         if (view := self.chosen) is not None:
-            self._order(view, SequenceOrder.DOWN)
+            SequenceOrders(self.dashboard).stop(view)
 
     def action_cancel(self) -> None:
         """Let it go no further."""
         if (view := self.chosen) is not None:
-            self._order(view, SequenceOrder.CANCEL)
-
-    def _order(self, view: SequenceView, order: SequenceOrder, *, agreed: bool = False) -> None:
-        app = self.dashboard
-
-        async def give() -> None:
-            progress = await app.api.sequence(view.id, order, app.origin(), agreed)
-            if progress.phase is Phase.REFUSED:
-                app.notify(plain(f"{view.title}: {progress.text}"), severity="warning", markup=False)
-
-        app.work(give, f"sequence {view.id}")
+            SequenceOrders(self.dashboard).cancel(view)
