@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
@@ -56,8 +57,14 @@ def fit(text: str, width: int) -> str:
     What joins or varies the signs beside it is left out: terminals do not agree on how wide those are then.
     """
     most = 8 * max(width, 0) + 64  # of a meaning as long as a whole delivery's, what can be seen is looked at
-    shown = plain(text[:most]).translate(_JOINERS)
-    if cell_len(shown) <= width and len(text) <= most:
+    return _fit(text[:most], width, len(text) > most)
+
+
+@lru_cache(maxsize=4096)
+def _fit(text: str, width: int, longer: bool) -> str:
+    # Names are painted over and over, and those of many signs take long to measure.
+    shown = plain(text).translate(_JOINERS)
+    if cell_len(shown) <= width and not longer:
         return shown
     return set_cell_size(shown, max(0, width - 1)).rstrip() + "…" if width > 0 else ""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 from controller.api import JournalEntry
@@ -51,7 +52,18 @@ def plain(text: str, *, lines: bool = False) -> str:
 
     ``lines`` keeps the ends of lines, for texts of our own that have several.
     """
+    if not lines and len(text) <= _SHORT:
+        return _plain(text)
     return text.translate(_SYMBOLS_BETWEEN_LINES if lines else _SYMBOLS)
+
+
+_SHORT = 256
+
+
+@lru_cache(maxsize=4096)
+def _plain(text: str) -> str:
+    # Names and words are shown over and over.
+    return text.translate(_SYMBOLS)
 
 
 _INVISIBLE = (0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A), 0xFEFF)
