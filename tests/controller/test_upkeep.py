@@ -24,7 +24,7 @@ from tui.unattended import Unattended
 
 @pytest.fixture
 def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(bus_module, "_NO_SIGN", 1.5)
+    monkeypatch.setattr(bus_module, "_NO_SIGN", 3.0)
     monkeypatch.setattr(upkeep, "_LOOK", 0.02)
 
 
@@ -68,7 +68,7 @@ async def test_a_bus_without_its_adapter_moves_all_the_same(tmp_path: Path, impa
     """Waiting for a port that is not there gives its signs too."""
     async with line(RING, "pty", tmp_path) as hall:
         await hall.order("unplug")
-        await asyncio.sleep(2.0)
+        await asyncio.sleep(4.0)
         assert hall.api.stuck() == {}
         assert [alert.id for alert in hall.api._alerts.standing()] == ["link-bus"]
 
