@@ -140,8 +140,14 @@ async def test_a_relay_switched_by_another_hand_is_found_so_when_it_is_read(tmp_
     with Wire() as wire, Slave(wire.slave) as slave:
         async with at_the_line(tmp_path, wire) as box:
             assert (await box.act("coil-on", coil=3)).result is Result.ANSWERED
-            assert slave.coils() == [False, False, False, True]
-            assert (await box.state("relay-4")).known is Known.UNKNOWN
+            state = await box.state("relay-4")
+            assert (state.value, state.known) == (True, Known.OBSERVED)
+            slave.press(3, False)
+            assert slave.coils() == [False] * 4
+            assert (await box.act("read-relay-4")).result is Result.ANSWERED
+            state = await box.state("relay-4")
+            assert (state.value, state.known) == (False, Known.OBSERVED)
+            slave.press(3, True)
             assert (await box.act("read-relay-4")).result is Result.ANSWERED
             state = await box.state("relay-4")
             assert (state.value, state.known) == (True, Known.OBSERVED)
