@@ -38,8 +38,13 @@ _FORBIDDEN_MODULES = frozenset(
 )
 _FORBIDDEN_CALLS = frozenset(("eval", "exec", "compile", "__import__"))
 _FORBIDDEN_OS = re.compile(r"system|popen|exec[lv]p?e?|spawn[lv]p?e?|posix_spawnp?|startfile")
-_PROGRAMS = {"controller/proving/toolchain.py", "controller/proving/rig.py", "tui/report_opening.py"}
-"""The files that start another program: a compiler, a simulated chip, a person's own browser."""
+_PROGRAMS = {
+    "controller/proving/toolchain.py",
+    "controller/proving/rig.py",
+    "tui/report_opening.py",
+    "tui/web/visit.py",
+}
+"""The files that start another program: a compiler, a chip, a person's own browser, a visitor's dashboard."""
 
 
 @cache

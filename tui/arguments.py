@@ -7,6 +7,7 @@ from typing import NoReturn
 
 from tui.bench_arguments import add_bench
 from tui.box_arguments import add_box
+from tui.web.arguments import add_web
 
 __all__ = ["build_parser"]
 
@@ -133,6 +134,7 @@ def _dash(commands: _Commands) -> None:
     )
     _site(command)
     _broker(command, "through a broker, on every controller behind it")
+    add_web(command)
 
 
 def _status(commands: _Commands) -> None:

@@ -23,8 +23,12 @@ __all__ = ["run", "show", "show_site"]
 def run(arguments: argparse.Namespace) -> int:
     """Open it on the running controller, or on one of its own, which other commands can then use.
 
-    With ``--broker`` it is opened on every controller behind the broker.
+    With ``--broker`` it is opened on every controller behind the broker, with ``--web`` in browsers.
     """
+    if arguments.web or arguments.web_address is not None:
+        from tui.web.serving import run as serve
+
+        return serve(arguments)
     if not sys.stdout.isatty():
         raise InputError("the dashboard needs a terminal", todo="in a pipe use `linewarden status`")
     if arguments.broker is not None:

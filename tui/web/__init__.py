@@ -1,0 +1,1 @@
+"""The dashboard in a browser: ``linewarden dash --web``. Needs the extra ``web``, but for its arguments."""
