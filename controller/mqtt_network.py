@@ -68,6 +68,7 @@ class ThreadNetwork:
     async def end(self) -> None:
         """Wait until the thread has ended."""
         await asyncio.to_thread(self._client.loop_stop)
+        del self._client  # it closes its sockets when nobody holds it any more
 
 
 class LoopNetwork:
@@ -120,6 +121,8 @@ class LoopNetwork:
             self._inside = False
 
     def _readable(self) -> None:
+        if self._ended:
+            return
         client = self._client
         self._call(client.loop_read)
         # What TLS has decrypted already, no socket tells of.
@@ -134,9 +137,9 @@ class LoopNetwork:
 
     def push(self) -> None:
         """Write what there is; where the broker does not take it all, the rest when it does."""
-        client = self._client
         if self._watched is None or self._inside:
             return
+        client = self._client
         if client.want_write():
             self._call(client.loop_write)
         waits = self._watched is not None and client.want_write()
@@ -169,6 +172,7 @@ class LoopNetwork:
         if self._watched is not None:
             self._closing(None, None, self._watched)
         self._client.on_socket_close = None
+        del self._client  # it closes its sockets when nobody holds it any more
 
 
 def new_client(
