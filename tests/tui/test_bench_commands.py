@@ -169,6 +169,7 @@ def test_learn_keeps_captures_of_elsewhere_beside_the_profile(desk: Desk) -> Non
         (["power.csv", "-o", "new.toml", "--channel", "CH9"], "CH9"),
     ],
 )
+@pytest.mark.slow
 def test_learn_writes_nothing_where_the_call_is_wrong(desk: Desk, words: list[str], part: str) -> None:
     write_logic(desk.folder / "power.csv", [POWER_ON])
     (desk.folder / "there.toml").write_text("# mine\n")
@@ -180,6 +181,7 @@ def test_learn_writes_nothing_where_the_call_is_wrong(desk: Desk, words: list[st
     assert not (desk.folder / "new.toml").exists()
 
 
+@pytest.mark.slow
 def test_check_decodes_the_evidence_again(desk: Desk) -> None:
     write_logic(desk.folder / "power-on.csv", [POWER_ON])
     write_logic(desk.folder / "standby.csv", [STANDBY])
@@ -238,6 +240,7 @@ def test_compare_two_files_with_a_picture(desk: Desk) -> None:
     assert said.document["changes"][0]["original_at"] == 6
 
 
+@pytest.mark.slow
 def test_compare_two_channels_of_one_file(desk: Desk) -> None:
     _ring(desk.folder / "ring.csv", POWER_ON)
     said = desk.run("compare", "ring.csv", "--channel", "IN", "--replay-channel", "OUT", "--json")

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import signal
 
+import pytest
+
 from tests.tui.conftest import Desk
 
 
@@ -68,6 +70,7 @@ def test_a_lock_holds_and_off_passes_it(desk: Desk) -> None:
     assert desk.run("unlock", "0000").code == 1
 
 
+@pytest.mark.slow
 def test_raw_bytes_need_consent_and_an_unlocked_bus(desk: Desk) -> None:
     desk.chain(units=2)
     assert desk.run("send", "hall", "A5 01 01 02").code == 2
@@ -78,6 +81,7 @@ def test_raw_bytes_need_consent_and_an_unlocked_bus(desk: Desk) -> None:
     assert desk.run("send", "hall", "A5 0", "--allow-raw").code == 2
 
 
+@pytest.mark.slow
 def test_the_same_id_twice_is_one_command(desk: Desk) -> None:
     chain = desk.chain(units=1)
     first = desk.run("act", "unit-1", "volume-up", "--id", "one-step", "--json")
@@ -87,6 +91,7 @@ def test_the_same_id_twice_is_one_command(desk: Desk) -> None:
     assert again.document == first.document
 
 
+@pytest.mark.slow
 def test_a_running_controller_serves_the_other_commands(desk: Desk) -> None:
     desk.chain(units=3)
     assert desk.run("status").code == 1
@@ -103,6 +108,7 @@ def test_a_running_controller_serves_the_other_commands(desk: Desk) -> None:
     assert controller.end() == 0
 
 
+@pytest.mark.slow
 def test_after_a_restart_states_are_unknown_with_their_last_value(desk: Desk) -> None:
     desk.chain(units=1)
     assert desk.run("act", "unit-1", "set-volume", "level=33").code == 0
@@ -112,6 +118,7 @@ def test_after_a_restart_states_are_unknown_with_their_last_value(desk: Desk) ->
     assert (state["value"], state["known"], state["last_known"]) == (None, "unknown", 33)
 
 
+@pytest.mark.slow
 def test_a_second_controller_is_told_of_the_first(desk: Desk) -> None:
     desk.chain(units=1)
     first = desk.start("run")
@@ -121,6 +128,7 @@ def test_a_second_controller_is_told_of_the_first(desk: Desk) -> None:
     assert str(first.pid) in second.err
 
 
+@pytest.mark.slow
 def test_listening_tells_the_meaning_and_records(desk: Desk) -> None:
     chain = desk.chain(units=2)
     controller = desk.start("run")
@@ -139,6 +147,7 @@ def test_listening_tells_the_meaning_and_records(desk: Desk) -> None:
     assert desk.run("listen", "hall", "--seconds", "1", "--record", "evening.jsonl").code == 2
 
 
+@pytest.mark.slow
 def test_the_journal_has_every_command_and_its_outcome(desk: Desk) -> None:
     chain = desk.chain(units=1)
     desk.run("act", "unit-1", "power-on")
@@ -153,6 +162,7 @@ def test_the_journal_has_every_command_and_its_outcome(desk: Desk) -> None:
     assert desk.run("journal", "--since", "yesterday").code == 2
 
 
+@pytest.mark.slow
 def test_an_adapter_that_vanishes_fails_the_command_and_comes_back(desk: Desk) -> None:
     chain = desk.chain(units=1)
     controller = desk.start("run", "--verbose")

@@ -29,6 +29,7 @@ def test_a_port_without_a_line_is_told_from_an_adapter(desk: Desk) -> None:
         assert rate["rate_error_percent"] is None or abs(rate["rate_error_percent"]) < 100
 
 
+@pytest.mark.slow
 def test_what_an_adapter_was_found_to_add_is_kept_for_its_bus(desk: Desk) -> None:
     desk.chain(units=1)
     text = (desk.folder / "site.toml").read_text()
@@ -43,6 +44,7 @@ def test_what_an_adapter_was_found_to_add_is_kept_for_its_bus(desk: Desk) -> Non
     assert report["latency_ms"] is not None
 
 
+@pytest.mark.slow
 def test_profiles_are_listed_shown_exported_and_imported(desk: Desk) -> None:
     names = [each["name"] for each in desk.run("profiles", "--json").document]
     assert names == ["midi-scene", "modbus-relay", "pellgate-blind", "pellgate-chain", "pellgate-screen"]
@@ -61,6 +63,7 @@ def test_ports_are_listed(desk: Desk) -> None:
     assert isinstance(desk.run("ports", "--json").document, list)
 
 
+@pytest.mark.slow
 def test_a_state_is_set_right_by_hand(desk: Desk) -> None:
     desk.chain(units=1)
     assert desk.run("presume", "unit-1", "power", "true").code == 1  # no controller runs that could keep it
@@ -73,6 +76,7 @@ def test_a_state_is_set_right_by_hand(desk: Desk) -> None:
     assert (state["value"], state["known"]) == (True, "presumed")
 
 
+@pytest.mark.slow
 def test_a_captured_burst_is_sent_again(desk: Desk) -> None:
     desk.chain(units=1)
     header = {
@@ -94,6 +98,7 @@ def test_a_captured_burst_is_sent_again(desk: Desk) -> None:
     assert desk.run("send", "hall", "none.jsonl", "--allow-raw").code == 2
 
 
+@pytest.mark.slow
 def test_a_controller_of_another_site_file_is_refused(desk: Desk) -> None:
     desk.chain(units=1)
     controller = desk.start("run")

@@ -72,6 +72,7 @@ async def test_a_fault_is_told_as_it_is_typed_with_its_line(tmp_path: Path) -> N
         await b.until(lambda: editor(b).draft.line == line and area(b).has_focus)
 
 
+@pytest.mark.slow
 async def test_undo_and_redo_in_the_text(tmp_path: Path) -> None:
     async with bench(tmp_path) as b:
         await opened(b)
@@ -302,6 +303,7 @@ async def test_where_profiles_can_not_be_had_the_reason_is_shown(tmp_path: Path)
 
 
 @pytest.mark.parametrize("size", [(20, 5), (80, 24), (140, 45), (200, 60)])
+@pytest.mark.slow
 async def test_every_size_has_its_text(tmp_path: Path, size: tuple[int, int]) -> None:
     async with bench(tmp_path, size=size) as b:
         await opened(b)

@@ -128,6 +128,7 @@ def test_every_fault_at_once(desk: Desk) -> None:
     assert len(said.out.splitlines()) >= 3
 
 
+@pytest.mark.slow
 def test_files_that_are_no_files(desk: Desk) -> None:
     desk.write("latin.toml", b'schema = 1\nname = "caf\xe9"\n')
     desk.write("half.toml", PROFILE[: len(PROFILE) // 2])
@@ -158,6 +159,7 @@ def test_files_that_are_no_files(desk: Desk) -> None:
         ('idle = "low"', "idles low"),
     ],
 )
+@pytest.mark.slow
 def test_a_line_that_the_port_cannot_do(desk: Desk, line: str, part: str) -> None:
     master, slave = os.openpty()
     try:
@@ -171,6 +173,7 @@ def test_a_line_that_the_port_cannot_do(desk: Desk, line: str, part: str) -> Non
         os.close(slave)
 
 
+@pytest.mark.slow
 def test_a_port_that_another_process_holds(desk: Desk) -> None:
     desk.chain(units=1)
     controller = desk.start("run")

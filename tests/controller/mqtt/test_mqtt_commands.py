@@ -250,6 +250,7 @@ async def test_what_was_commanded_elsewhere_is_told_as_well(broker: Mosquitto, t
         await watcher.until(lambda: watcher.newest(topic("mixer", "state/volume/$target")) == b"")
 
 
+@pytest.mark.slow
 async def test_traffic_is_published_while_somebody_watches(broker: Mosquitto, tmp_path: Path) -> None:
     async with watching(broker, f"{ROOT}/#") as watcher, hall_at(broker.settings, tmp_path) as hall:
         await hall.controller.submit(Command("mixer", "volume-up"))

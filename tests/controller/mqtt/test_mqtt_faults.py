@@ -117,6 +117,7 @@ async def test_a_listener_that_never_answers_is_given_up(
 
 
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+@pytest.mark.slow
 async def test_a_half_open_connection_is_found_out_and_replaced(
     broker: Mosquitto, tmp_path: Path, protocol: Protocol
 ) -> None:
@@ -181,6 +182,7 @@ async def test_where_two_come_at_once_the_older_stays(broker: Mosquitto, tmp_pat
         await _alerted(hall, "another controller speaks")
 
 
+@pytest.mark.slow
 async def test_a_broker_that_refuses_what_we_publish_is_told(tmp_path: Path) -> None:
     access = tmp_path / "access"
     access.write_text("topic read homie/#\ntopic readwrite homie/5/larkfield/#\n")
