@@ -177,6 +177,20 @@ while data := os.read(master, 4096):
     print(time.monotonic(), data[0], flush=True)
 """
 
+LEAST = """
+import os, sys, threading
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+line = os.open(sys.argv[2], os.O_RDWR | os.O_NOCTTY)
+client = paho.Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
+client.on_message = lambda *_: os.write(line, b"*")
+client.on_subscribe = lambda *_: print("ready", flush=True)
+client.connect("127.0.0.1", int(sys.argv[1]))
+client.subscribe("least", 1)
+client.loop_forever()
+"""
+"""The least that such a program can do: a byte written for each message, with nothing judged or kept."""
+
 COMMANDS = 400
 
 
@@ -189,11 +203,18 @@ def test_from_a_set_message_to_the_first_byte_on_the_line(tmp_path: Path) -> Non
     ):
         assert far.stdout is not None
         port = far.stdout.readline().strip()
-        with _running(_site(tmp_path, broker, 1, 1, port)):
+        with (
+            _running(_site(tmp_path, broker, 1, 1, port)),
+            subprocess.Popen(
+                [sys.executable, "-c", LEAST, str(broker.port), port], stdout=subprocess.PIPE, text=True
+            ) as least,
+        ):
+            assert least.stdout is not None
+            assert least.stdout.readline() == "ready\n"
             watcher = _Client(broker, "homie/5/large/$state", "bare")
             watcher.until("homie/5/large/$state", b"ready")
             sender = _Client(broker)
-            bare, whole = [], []
+            bare, whole, floor = [], [], []
             for number in range(COMMANDS):
                 begun = time.monotonic()
                 sender.client.publish("bare", str(number))
@@ -207,18 +228,26 @@ def test_from_a_set_message_to_the_first_byte_on_the_line(tmp_path: Path) -> Non
                 # What is left of the message, and its outcome, before the next one.
                 time.sleep(0.015)
                 _drain(far)
+                begun = time.monotonic()
+                sender.client.publish("least", b"1")
+                first = far.stdout.readline().split()
+                assert first[1] == "42"
+                floor.append(float(first[0]) - begun)
+                time.sleep(0.005)
             sender.close()
             watcher.close()
+            least.terminate()
         far.terminate()
     table = {
         name: (statistics.median(times) * 1e6, statistics.quantiles(times, n=100)[98] * 1e6)
-        for name, times in (("bare round trip", bare), ("set to first byte", whole))
+        for name, times in (("bare round trip", bare), ("set to first byte", whole), ("least program", floor))
     }
     print()
     for name, (median, most) in table.items():
         print(f"{name:20} median {median:7.0f} us   p99 {most:7.0f} us")
-    (bare_median, bare_most), (median, most) = table.values()
-    print(f"{'times':20} median {median / bare_median:7.2f}      p99 {most / bare_most:7.2f}")
+    (bare_median, bare_most), (median, most), (least_median, least_most) = table.values()
+    for name, one, two in (("times", median, most), ("times, least program", least_median, least_most)):
+        print(f"{name:20} median {one / bare_median:7.2f}      p99 {two / bare_most:7.2f}")
     assert median <= 2 * bare_median
     assert most <= 4 * bare_most
 
