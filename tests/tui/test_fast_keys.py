@@ -9,6 +9,7 @@ from textual import events
 
 from controller.records import Known
 from tests.tui.dashboard_bench import bench
+from tests.tui.editor_bench import area, cursor_to, opened, own_folder_in
 from tui.screens.units import UnitsScreen
 
 
@@ -24,3 +25,16 @@ async def test_a_unit_that_is_typed_right_after_f2_is_the_one_told(tmp_path: Pat
         await b.until(lambda: isinstance(b.app.screen, UnitsScreen))
         await b.until(lambda: b.state("hall-amp", "power") == (True, Known.CONFIRMED))
         assert b.state("mixer", "power") == (None, Known.UNKNOWN)
+
+
+async def test_characters_do_not_overtake_the_keys_before_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    own_folder_in(tmp_path, monkeypatch)
+    async with bench(tmp_path) as b:
+        await opened(b)
+        await cursor_to(b, "schema")
+        for key in ("home", "end", *["backspace"] * 3, "x", "left", "y", "delete"):
+            b.app.post_message(events.Key(key, key if len(key) == 1 else None))
+        await b.until(lambda: area(b).text.split("\n")[1] == "schema y")
+        assert area(b).cursor_location == (1, 8)

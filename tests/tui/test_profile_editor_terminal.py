@@ -40,7 +40,7 @@ def fill(screen: Terminal, word: str) -> None:
 def test_an_action_is_added_from_what_was_seen_and_used(desk: Desk, screen: Terminal) -> None:
     screen.until("Before you switch anything")
     screen.type("Enter")
-    screen.until("Stage mixer", "all well")
+    screen.until("Stage mixer", "all well", holds=lambda shown: "understood" not in shown)
     # Something to be seen on the wire, and made an action of.
     screen.type("2", "o")
     screen.until("power-on: confirmed")
@@ -89,7 +89,7 @@ def test_an_action_is_added_from_what_was_seen_and_used(desk: Desk, screen: Term
 def test_edit_save_and_use(desk: Desk, screen: Terminal) -> None:
     screen.until("Before you switch anything")
     screen.type("Enter")
-    screen.until("Stage mixer", "all well")
+    screen.until("Stage mixer", "all well", holds=lambda shown: "understood" not in shown)
     screen.type("F4")
     screen.until("● pellgate-chain", "came with Linewarden", "modbus-relay")
     screen.type("Enter")

@@ -7,6 +7,7 @@ from collections.abc import Collection
 from typing import ClassVar
 
 from rich.text import Text
+from textual import events
 from textual.binding import BindingType
 from textual.message import Message
 from textual.widgets import TextArea
@@ -43,6 +44,20 @@ class ProfileText(TextArea, inherit_bindings=False):
         super().__init__(id=id, show_line_numbers=True, soft_wrap=True, max_checkpoints=1)
         self.cursor_blink = False
         self._faulty: Collection[int] = ()
+
+    async def _on_key(self, event: events.Key) -> None:
+        """Keys work in the order in which they come.
+
+        A character is put in as soon as it is here, while a key that is bound waits until the whole app has
+        looked at it: typed fast, or pasted, characters would overtake an End or a Backspace before them.
+        """
+        bound = self._bindings.key_to_bindings.get(event.key, [])
+        if bound:
+            event.stop()
+            event.prevent_default()
+            await self.app.run_action(bound[0].action, self)
+            return
+        await super()._on_key(event)
 
     def action_undo(self) -> None:
         """A step back."""
