@@ -61,7 +61,9 @@ def web_address(text: str | None) -> WebAddress:
     if text is None:
         return WebAddress("127.0.0.1", DEFAULT_PORT)
     todo = "write it like 127.0.0.1:8321, desk.example or [::1]:8321"
-    words = re.fullmatch(r"(\[(?P<six>[^\[\]]*)\]|(?P<name>[^:\[\]]*))(:(?P<port>.*))?", text.strip().lower())
+    words = re.fullmatch(
+        r"(\[(?P<six>[^\[\]]*)\]|(?P<name>[^:\[\]]*))(:(?P<port>[^:]*))?", text.strip().lower()
+    )
     if words is None:
         raise InputError(f"{text!r} is no host with a port", where="--web-address", todo=todo)
     host = words["six"] if words["six"] is not None else words["name"]

@@ -81,15 +81,18 @@ class Visit(AppService):
         process = self._process
         if process is None:
             return
+        ending = asyncio.create_task(super().stop(), name="end of a dashboard")
         try:
-            async with asyncio.timeout(_GRACE):
-                await super().stop()
-                await process.wait()
+            # Not by cancelling: what reads in there swallows it, and the wait goes on.
+            await asyncio.wait({ending}, timeout=_GRACE)
+            if ending.done():
+                await asyncio.wait_for(process.wait(), _GRACE)
         except TimeoutError:
             pass
         finally:
             if process.returncode is None:
                 process.kill()
+        await asyncio.wait({ending}, timeout=_GRACE)
         await process.wait()
 
     async def hear(self, text: str) -> str | None:
