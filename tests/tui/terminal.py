@@ -29,7 +29,9 @@ class Terminal:
             "TMUX_TMPDIR": str(folder),
             "LC_ALL": "C.UTF-8",
         }
-        self._environment.pop("TMUX", None)
+        # COLUMNS and LINES would stand for the window's size, whatever that becomes.
+        for name in ("TMUX", "COLUMNS", "LINES"):
+            self._environment.pop(name, None)
         width, height = size
         self._tmux(
             "-f",
