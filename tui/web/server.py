@@ -2,8 +2,8 @@
 
 By itself textual-serve lets any page open its websocket, starts its program through a shell, and has its page
 fetch a typeface from elsewhere. All routes here have the token in their path: ``/TOKEN/`` is the page,
-``/TOKEN/ws`` the websocket, ``/TOKEN/static/...`` what the page needs, ``/TOKEN/download/KEY`` a file that
-the dashboard hands out.
+``/TOKEN/ws`` the websocket, ``/TOKEN/static/...`` what the page needs. Its route for downloads is left out:
+the dashboard hands out no files.
 """
 
 from __future__ import annotations
@@ -78,7 +78,6 @@ class WebServer(Server):
                 web.get("/{token}", self._to_the_page),
                 web.get("/{token}/", self.handle_index),
                 web.get("/{token}/ws", self.handle_websocket),
-                web.get("/{token}/download/{key}", self.handle_download),
                 web.get("/{token}/static/{name:.+}", self._handle_static),
             ]
         )

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from controller.local_client import LocalClient
 from controller.site import LoadedSite, load_site
-from profiles.errors import ControllerAway, ControllerError, InputError, ToolMissing
+from profiles.errors import ControllerError, InputError, ToolMissing
 from tui.session import check_same_site, find_site, state_folder
 from tui.telling import plain
 from tui.web.address import WebAddress, web_address
@@ -53,8 +53,9 @@ async def serve(loaded: LoadedSite, folder: Path, address: WebAddress) -> None:
     except ModuleNotFoundError as error:
         if (error.name or "").startswith("tui"):
             raise
+        package = (error.name or "").partition(".")[0]
         raise ToolMissing(
-            f"the dashboard in a browser needs a package that is not installed ({error.name})",
+            f"the dashboard in a browser needs a package that is not installed ({package})",
             where="linewarden dash --web",
             todo="pip install 'linewarden[web]'",
         ) from error
@@ -81,15 +82,8 @@ def _program(loaded: LoadedSite, folder: Path) -> tuple[str, ...]:
 
 
 async def _title(loaded: LoadedSite, folder: Path) -> str:
-    try:
-        async with await LocalClient.connect(folder) as client:
-            view = await client.site()
-    except ControllerAway as error:
-        raise ControllerAway(
-            f"no controller runs for site {loaded.site.site.id!r}",
-            where=str(folder),
-            todo="start `linewarden run` first: --web serves a controller that runs",
-        ) from error
+    async with await LocalClient.connect(folder) as client:
+        view = await client.site()
     check_same_site(view, loaded)
     return plain(view.title or view.id)
 
