@@ -131,7 +131,7 @@ async def opens(tab: Tab, address: str) -> bool:
 
 
 async def test_a_page_from_elsewhere_gets_nothing_though_it_knows_the_token(tmp_path: Path) -> None:
-    async with served(tmp_path) as hall, chromium(tmp_path) as tab, other_page() as elsewhere:
+    async with served(tmp_path, most=8) as hall, chromium(tmp_path) as tab, other_page() as elsewhere:
         socket = hall.page.replace("http:", "ws:") + "ws"
         await tab.open(elsewhere)
         await tab.until("document.title === 'elsewhere'")

@@ -178,3 +178,15 @@ async def test_a_dashboard_that_does_not_end_when_asked_is_killed() -> None:
     assert process is not None
     await visit.stop()
     assert process.returncode == -signal.SIGKILL
+
+
+@pytest.mark.slow
+async def test_a_visitor_who_finds_no_controller_is_told_at_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    async with served(tmp_path) as hall:
+        await hall.local.close()
+        async with hall.client.ws_connect(f"{hall.page}ws", headers={"Origin": hall.base}) as visitor:
+            assert await closed(visitor) == WSCloseCode.OK
+        await until(lambda: hall.server._visits == 0)
+    assert "linewarden: a visitor's dashboard: " in capsys.readouterr().out
