@@ -193,8 +193,9 @@ def latency_timer(path: str, sysfs: Path) -> float | None:
     when the latency timer ends, 16 ms unless it is set. Linux shows the timer's milliseconds in sysfs, and
     1 where the low-latency mode is on.
     """
-    name = os.path.basename(os.path.realpath(path))  # noqa: PTH119 -- the name alone; no file is touched
     with contextlib.suppress(OSError, ValueError):
+        # A port that is being pulled out may take its link away between two looks at it.
+        name = os.path.basename(os.path.realpath(path))  # noqa: PTH119 -- the name alone; no file is touched
         milliseconds = int((sysfs / "class" / "tty" / name / "device" / "latency_timer").read_text())
         if milliseconds > 0:
             return milliseconds / 1000

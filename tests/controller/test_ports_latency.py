@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from controller import tty_driver
 from controller.ports import open_port
 from tests.controller.line_ends import FarEnd, settings
 
@@ -64,3 +65,14 @@ def test_of_a_uart_it_is_sure_that_nothing_comes_sooner_than_its_line_carries_it
         monkeypatch.setattr("controller.tty_driver.is_pty", lambda _: False)
         assert port.latency() == (0.0, None)
         port.close()
+
+
+def test_a_name_that_goes_away_while_it_is_looked_at_leaves_the_latency_unknown(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # As os.path.realpath does where a link is removed after it was seen to be one, and before it is read.
+    def gone(path: str) -> str:
+        raise FileNotFoundError(2, "No such file or directory", path)
+
+    monkeypatch.setattr("os.path.realpath", gone)
+    assert tty_driver.latency_timer("/dev/by-name", tmp_path) is None
