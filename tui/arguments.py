@@ -7,11 +7,15 @@ from typing import NoReturn
 
 from tui.bench_arguments import add_bench
 from tui.box_arguments import add_box
+from tui.completion_arguments import add_completion
+from tui.help_text import EXIT_CODES, HelpLayout, finish
+from tui.profile_arguments import add_profiles
 from tui.web.arguments import add_web
 
 __all__ = ["build_parser"]
 
-_EPILOG = """exit code 0: done; 1: what was asked did not come about; 2: the input or the call was wrong.
+_EPILOG = f"""{" ".join(EXIT_CODES.split())}
+`linewarden COMMAND --help` tells a command's arguments, examples and environment.
 
 This is no emergency stop and no safety interlock. Isolate and lock out the supply before opening gear."""
 
@@ -29,17 +33,23 @@ class _Commands:
 
     def __init__(self, parser: _Parser) -> None:
         self._sub = parser.add_subparsers(metavar="COMMAND", title="commands")
+        self._made: dict[str, argparse.ArgumentParser] = {}
 
     def add(self, name: str, does: str, module: str | None = None, **more: str) -> argparse.ArgumentParser:
         command = self._sub.add_parser(
             name,
             help=does,
             description=more.get("long", does[0].upper() + does[1:] + "."),
-            epilog=more.get("epilog"),
-            formatter_class=argparse.RawDescriptionHelpFormatter,
+            formatter_class=HelpLayout,
         )
         command.set_defaults(module=f"tui.commands.{module or name}")
+        self._made[name] = command
         return command
+
+    def finish(self) -> None:
+        """End each command's help, now that its arguments are there."""
+        for name, command in self._made.items():
+            finish(name, command)
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -48,7 +58,7 @@ def build_parser() -> argparse.ArgumentParser:
         prog="linewarden",
         description="Puts gear that speaks a maker's own serial bus under home-automation control.",
         epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=HelpLayout,
     )
     parser.add_argument("--version", action=_Version, nargs=0, help="show the version and end")
     parser.set_defaults(module=None)
@@ -73,8 +83,12 @@ def build_parser() -> argparse.ArgumentParser:
         add(commands)
     add_bench(commands.add)
     add_box(commands.add, _site)
-    for add in (_check, _profiles, _ports, _sim, _journal):
+    _check(commands)
+    add_profiles(commands.add)
+    for add in (_ports, _sim, _journal):
         add(commands)
+    add_completion(commands.add, _site)
+    commands.finish()
     return parser
 
 
@@ -109,7 +123,7 @@ def _demo(commands: _Commands) -> None:
     command.add_argument(
         "--fast", action="store_true", help="leave out the pauses that are there for reading"
     )
-    _broker(command, "at a broker of yours; without it a small one inside the demo, on this machine only")
+    _broker(command, "at a broker of yours; without it a small one in the demo, for this machine")
 
 
 def _run(commands: _Commands) -> None:
@@ -149,7 +163,6 @@ def _act(commands: _Commands) -> None:
         "one action, confirmed",
         long="Tells a unit (or, by a bus's id, all units on it) to do something, and says how it is known "
         "that it was told.",
-        epilog="example: linewarden act foyer-amp set-volume level=20",
     )
     command.add_argument("unit", metavar="UNIT", help="a unit's id, or a bus's id for all units on it")
     command.add_argument("action", metavar="ACTION", help="an action of the unit's profile")
@@ -200,7 +213,6 @@ def _sequence(commands: _Commands) -> None:
         "bring a hall up or take it down, step by step",
         long="Starts a sequence (up), stops it (down, in reverse) or cancels it on its way, and tells each "
         "step. Without NAME it lists all. It goes on in the running controller, also after Ctrl-C here.",
-        epilog="example: linewarden sequence evening start",
     )
     command.add_argument("name", metavar="NAME", nargs="?", help="a sequence of the site")
     command.add_argument(
@@ -228,7 +240,6 @@ def _presume(commands: _Commands) -> None:
         "set a state right by hand",
         long="Says what a unit's state is, where a person knows better: it is then presumed. Nothing is "
         "sent. States are kept by the running controller, so one has to run.",
-        epilog="example: linewarden presume foyer-amp power false",
     )
     command.add_argument("unit", metavar="UNIT")
     command.add_argument("name", metavar="STATE")
@@ -302,7 +313,6 @@ def _send(commands: _Commands) -> None:
         "raw bytes or a captured burst, before a profile exists",
         long="Sends raw bytes through the gate: on the spot only, where the site has `allow_raw = true` for "
         "the bus, and never past a service lock.",
-        epilog='example: linewarden send hall "A5 01 01 02" --allow-raw',
     )
     command.add_argument("bus", metavar="BUS")
     command.add_argument(
@@ -328,32 +338,6 @@ def _check(commands: _Commands) -> None:
     _json(command)
 
 
-def _profiles(commands: _Commands) -> None:
-    command = commands.add("profiles", "list, show, import, export")
-    what = command.add_subparsers(metavar="WHAT", dest="what")
-    _json(command)
-    listing = what.add_parser("list", help="all profiles and where each comes from (without WHAT, this)")
-    show = what.add_parser("show", help="one profile: what it says, or with --text its file")
-    show.add_argument("name", metavar="NAME")
-    show.add_argument("--text", action="store_true", help="print the file itself")
-    checks = what.add_parser("checks", help="the names of all checks that a profile can use")
-    bring = what.add_parser("import", help="take in a profile that was exported, or a TOML file")
-    bring.add_argument("file", metavar="FILE")
-    bring.add_argument("--replace", action="store_true", help="in place of one of the same name")
-    export = what.add_parser("export", help="one file with the profile and its evidence")
-    export.add_argument("name", metavar="NAME")
-    export.add_argument("file", metavar="FILE")
-    export.add_argument("--replace", action="store_true", help="in place of a file of that name")
-    for each in (listing, show, checks, bring, export):
-        # Without a default of its own, `profiles --json show NAME` keeps what was said before WHAT.
-        each.add_argument(
-            "--json",
-            action="store_true",
-            default=argparse.SUPPRESS,
-            help="print one JSON document and nothing else",
-        )
-
-
 def _ports(commands: _Commands) -> None:
     _json(commands.add("ports", "serial ports here, by path and by stable name"))
 
@@ -364,7 +348,6 @@ def _sim(commands: _Commands) -> None:
         "a simulated chain behind a pty",
         long="Runs a chain of units behind a pty, whose path it prints first; any serial program can open "
         "it. Faults and front-panel presses are read from standard input while it runs; `help` lists them.",
-        epilog="example: linewarden sim --profile pellgate-chain --units 4 --site-file site.toml",
     )
     command.add_argument("--profile", metavar="P", required=True, help="a profile's name or file")
     command.add_argument("--units", metavar="N", type=int, default=1, help="how many units (1)")

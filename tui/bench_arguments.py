@@ -119,7 +119,6 @@ def _learn(add: Add) -> None:
 
 def _transcribe(add: Add) -> None:
     command = add("transcribe", "bit cells read off a screen by hand, and the frames that they can be")
-    command.epilog = "example: linewarden transcribe 00000101"
     command.add_argument(
         "cells",
         metavar="CELLS",

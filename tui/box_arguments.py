@@ -35,7 +35,6 @@ def _wiring(add: Add) -> None:
         "and source. Without --trigger, --line and --pull-up: a trigger input of 5 to 24 V. Exit code 1 "
         "where no value works, or where one that was given leaves a limit."
     )
-    command.epilog = "example: linewarden wiring --trigger 5..12 --picture trigger.svg"
     trigger = command.add_argument_group("a trigger input, isolated by an opto-isolator")
     trigger.add_argument("--trigger", metavar="VOLTS", help="when it is on, such as 5..24 or 12")
     trigger.add_argument("--resistor", metavar="OHMS", help="R1 that is there already, to be checked")
@@ -73,7 +72,6 @@ def _qualify(add: Add) -> argparse.ArgumentParser:
         "writes what came of it as one HTML page with its data as JSON beside it. Ctrl-C ends it, switches "
         "the unit off and still writes the report. Exit code 0 where the verdict is a pass."
     )
-    command.epilog = "example: linewarden qualify foyer-amp --cycles 20 --yes --limit lag=50"
     command.add_argument("unit", metavar="UNIT", help="a unit's id")
     for flag, what in (("--on", "energises"), ("--off", "de-energises")):
         command.add_argument(

@@ -52,9 +52,6 @@ def add_firmware(add: Add) -> None:
         "Writes the C source of a small box: a trigger voltage in, the bus out, no computer. With --prove it "
         "is built with avr-gcc and run on a simulated chip, and what its pin says is decoded and compared."
     )
-    command.epilog = (
-        "example: linewarden firmware pellgate-chain --address 1 --on power-on --off standby -o box --prove"
-    )
     command.add_argument("profile", metavar="PROFILE", help="a profile's name or file")
     for flag, when in (("--on", "comes"), ("--off", "goes")):
         command.add_argument(
