@@ -183,3 +183,27 @@ def test_the_demo_goes_as_told(desk: Desk) -> None:
     assert "did not go as" not in said.out
     assert "no-echo" in said.out
     assert "no emergency stop" in said.out
+
+
+@pytest.mark.slow
+def test_a_chain_that_is_started_again_takes_the_site_file_that_it_wrote_and_no_other(desk: Desk) -> None:
+    words = (
+        "sim",
+        "--profile",
+        "pellgate-chain",
+        "--units",
+        "2",
+        "--seconds",
+        "0.1",
+        "--site-file",
+        "site.toml",
+    )
+    assert desk.run(*words).code == 0
+    assert desk.run(*words, "--link", str(desk.folder / "line")).code == 0
+    written = (desk.folder / "site.toml").read_text()
+    assert f'port = "{desk.folder / "line"}"' in written
+    desk.write("site.toml", written.replace("Unit 2", "Lobby"))
+    refused = desk.run(*words)
+    assert refused.code == 2
+    assert "is there already" in refused.err
+    assert "Lobby" in (desk.folder / "site.toml").read_text()

@@ -23,6 +23,7 @@ from profiles.compiled import CompiledProfile
 from profiles.errors import BadValue, FileUnreadable, LinewardenError
 from profiles.library import find
 from profiles.model import Method
+from profiles.storage import save_text
 from tui.telling import plain
 
 _TOPOLOGY = {Method.LOOP: Topology.RING, Method.NONE: Topology.OPEN}
@@ -111,8 +112,10 @@ def _write_site(
 ) -> None:
     """A site file that uses the simulated chain: a beginning for one's own.
 
+    One that an earlier run wrote, and nobody has changed since, gets the new port.
+
     Raises:
-        FileUnreadable: there is a file of that name, or it can't be written.
+        FileUnreadable: there is another file of that name, or it can't be written.
     """
     name = arguments.profile
     if "/" in name or name.endswith(".toml"):
@@ -141,10 +144,24 @@ def _write_site(
         lines += ["", f"[units.unit-{number}]", 'bus = "hall"', f'title = "Unit {number}"']
         if address is not None:
             lines.append(f"address = {address}")
+    text = "\n".join(lines) + "\n"
     try:
         with path.open("x", encoding="utf-8") as file:
-            file.write("\n".join(lines) + "\n")
+            file.write(text)
     except FileExistsError:
-        raise FileUnreadable("is there already", where=str(path), todo="choose another name") from None
+        if not _ours(path, text):
+            raise FileUnreadable("is there already", where=str(path), todo="choose another name") from None
+        save_text(path, text)
     except OSError as error:
         raise FileUnreadable(f"can't be written ({error.strerror})", where=str(path)) from error
+
+
+def _ours(path: Path, text: str) -> bool:
+    """Whether a file says what ``text`` does, the port apart."""
+    try:
+        there = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        return False
+    return [line for line in there.split("\n") if not line.startswith("port = ")] == [
+        line for line in text.split("\n") if not line.startswith("port = ")
+    ]
