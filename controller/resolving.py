@@ -19,7 +19,7 @@ __all__ = ["Resolver"]
 
 _LOCAL = (OriginKind.SCREEN, OriginKind.COMMAND_LINE)
 _MOST_REMEMBERED = 1000
-_Key = tuple[str, str, OriginKind, tuple[tuple[str, type, Value], ...]]
+_Key = tuple[str, str, bytes | None, OriginKind, tuple[tuple[str, type, Value], ...]]
 
 
 class Resolver:
@@ -124,7 +124,7 @@ class Resolver:
 def _key(command: Command) -> _Key:
     # The kinds of the values too: true is 1 to Python, and is none for a number.
     given = tuple((name, type(value), value) for name, value in command.parameters.items())
-    return command.unit, command.action, command.origin.kind, given
+    return command.unit, command.action, command.raw, command.origin.kind, given
 
 
 def _address(command: Command, unit: UnitRules | None, action: CompiledAction, bus: BusRules) -> int | None:

@@ -348,3 +348,12 @@ def test_a_target_is_a_unit_a_group_or_a_bus() -> None:
         gate.units_of("nowhere")
     with pytest.raises(NotKnown):
         gate.units_of("")
+
+
+def test_raw_bytes_are_never_taken_for_an_action_that_was_asked_before() -> None:
+    bench = Bench()
+    told = Command("foyer-amp", "mute-on", origin=ADA)
+    assert isinstance(bench.admit(told), Cleared)
+    raw = bench.admit(replace(told, id="raw", raw=b"\x55"))
+    assert isinstance(raw, Cleared)
+    assert (raw.action, raw.message, raw.to_all) == (None, None, True)
