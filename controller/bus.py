@@ -241,10 +241,12 @@ class Bus:
         while not (self._stopping and not self._queue):
             try:
                 if self._profiles and not self._stopping and not self._queue.begun:
-                    profile, adopted, done = self._profiles.popleft()
+                    profile, adopted, done = self._profiles[0]
                     try:
                         await self._adopt(profile, adopted)
                     finally:
+                        # Not before: while its port is opened anew, no command may pass the queue by.
+                        self._profiles.popleft()
                         _end(done)
                 else:
                     waiting = await self._queue.next(self._something_else)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from controller.bus_line import BusLine
 from controller.records import Command, Event, Known, LinkState, Outcome, Reason, Result, StateChange, Traffic
 from controller.service import Controller
 from profiles.errors import FileFaults, NotKnown, RevisionMoved
@@ -171,3 +172,22 @@ async def test_a_controller_that_closes_while_it_takes_a_profile_ends_all_the_sa
     assert (await asked).result in (Result.CANCELLED, Result.CONFIRMED)
     assert len(watch.of(Outcome)) == 1
     await watch.end()
+
+
+async def test_a_command_that_comes_while_the_port_is_opened_anew_waits_for_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[asyncio.Future[Outcome]] = []
+    real = BusLine.stop
+    async with running(ring(tmp_path), tmp_path / "state") as controller:
+
+        async def stop(line: BusLine) -> None:
+            if not asked:
+                asked.append(controller.begin(Command("mixer", "mute-on", origin=ADA), new=True))
+            await real(line)
+
+        monkeypatch.setattr(BusLine, "stop", stop)
+        await put(controller, "baud = 38400", "baud = 19200")
+        outcome = await asked[0]
+        assert outcome.result is Result.CONFIRMED
+        assert outcome.wire_ms == pytest.approx(4 * 4 * 10 / 19200 * 1000, abs=0.01)
