@@ -161,6 +161,7 @@ class Journal:
         Raises:
             InputError: the query names a result that there is not.
         """
+        await self._writer.catch_up()
         return await self._loop.run_in_executor(self._reading, self._find, query)
 
     def _find(self, query: JournalQuery) -> list[JournalEntry]:

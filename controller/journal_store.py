@@ -96,9 +96,11 @@ class JournalStore:
                     self.add_lock(lock)
 
     def _open(self, now: float) -> None:
-        self._connection = open_file(self.path)
-        try:
+        with contextlib.ExitStack() as undo:
+            self._connection = open_file(self.path)
+            undo.callback(self._connection.close)
             self._intents = IntentLog(self.path)
+            undo.callback(self._intents.close)
             with explained(self.path):
                 found = self._connection.execute(
                     "SELECT command, outcome FROM commands WHERE outcome IS NULL ORDER BY n"
@@ -107,9 +109,7 @@ class JournalStore:
                 for read in (self.states, self.locks, self.learned):
                     read()
                 self._left = [each for each in self._intents.left if not self._knows(each[0].id)]
-        except BaseException:
-            self._connection.close()
-            raise
+            undo.pop_all()
         entries += [JournalEntry(command, None) for command, _ in self._left]
         ends = [interruption(entry.command.id, now) for entry in entries]
         self.interrupted = tuple(

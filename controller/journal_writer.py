@@ -95,6 +95,8 @@ class JournalWriter:
         self._owed: deque[_Work] = deque(maxlen=_MOST_OWED)
         self._logged: list[_Request] = []
         """Intents that are logged and not in the table yet."""
+        self._at_hand: list[_Request] = []
+        """Those of them that the writing thread is entering."""
         self._logging = threading.Lock()
         """Held while a line is written, and while there is certainly none that is not in the table."""
         self._following: asyncio.TimerHandle | None = None
@@ -114,6 +116,12 @@ class JournalWriter:
     def owed(self) -> int:
         """Outcomes that the disk would not take yet; they are entered as soon as it does."""
         return len(self._owed)
+
+    async def catch_up(self) -> None:
+        """Return when what is logged is in the table too, or the disk does not take it."""
+        if self._logged or self._at_hand:
+            with contextlib.suppress(JournalError):
+                await self.ask(lambda _: None, in_place=False)
 
     async def ask(
         self,
@@ -206,21 +214,25 @@ class JournalWriter:
     # In the writing thread
 
     def _write(self) -> None:
-        more = True
+        more, kept = True, False
         while more:
             batch = self._next_batch()
             more = _Sign.END not in batch
             with self._logging:
-                logged, self._logged = self._logged, []
-            requests = [*logged, *(request for request in batch if isinstance(request, _Request))]
+                self._at_hand, self._logged = self._logged, []
+            kept = kept or bool(self._at_hand)
+            requests = [*self._at_hand, *(request for request in batch if isinstance(request, _Request))]
             if requests:
                 self._carry_out(requests)
+            self._at_hand = []
             if not more:
                 self._pay()
-            if logged or not more:
+            # Tried again where something was owed: what retention deletes must not come back from the log.
+            if kept or not more:
                 with self._logging:
                     if not (self._logged or self._owed):
                         self._store.intents_entered()
+                        kept = False
         self._to_flush.put(None)
 
     def _next_batch(self) -> list[_Request | _Sign]:

@@ -18,8 +18,8 @@ from controller.journal_intents import SUFFIX, IntentLog, intent_line
 from controller.journal_store import JournalStore
 from controller.journal_text import as_text
 from controller.records import Command, Outcome, Result
-from profiles.errors import JournalError
-from tests.controller.halls import ADA, RING, ring, running
+from profiles.errors import JournalDamaged, JournalError
+from tests.controller.halls import ADA, RING, ring, running, until
 
 
 def line(identity: str, at: float = 5.0) -> bytes:
@@ -194,3 +194,46 @@ async def test_a_new_command_of_a_running_controller_has_one_outcome_and_one_ent
         entries = await controller.journal(JournalQuery())
         assert {entry.command.id for entry in entries} == {command.id for command in commands}
         assert all(entry.outcome is not None for entry in entries)
+
+
+async def test_a_question_finds_what_is_only_logged_so_far(path: Path) -> None:
+    journal = await Journal.open(path, clock=lambda: 5.0)
+    assert journal.log_intent(Command("foyer-amp", "power-on", id="a"))
+    found = [(entry.command.id, entry.outcome) for entry in await journal.query(JournalQuery())]
+    assert found == [("a", None)]
+    await journal.close()
+
+
+async def test_the_log_is_emptied_when_what_was_owed_is_in_the_table(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    journal = await Journal.open(path, clock=lambda: 5.0)
+    assert journal.log_intent(Command("foyer-amp", "power-on", id="a"))
+    with monkeypatch.context() as patch:
+        patch.setattr(JournalStore, "intent", takes_no_more)
+        with pytest.raises(JournalError):
+            await journal.outcome(Outcome("a", Result.SENT))
+        assert left(path)
+    await until(lambda: not journal.owed)
+    await journal.remove_lock("none")
+    # Else, once it is forgotten, a killed process would find it again as interrupted.
+    await until(lambda: not left(path))
+    assert [entry.command.id for entry in await journal.query(JournalQuery())] == ["a"]
+    await journal.close()
+
+
+def takes_no_more(*_: object) -> None:
+    raise JournalError("the disk is full")
+
+
+@pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="counts open files")
+def test_a_journal_that_can_not_be_opened_leaves_no_file_open(path: Path) -> None:
+    store = JournalStore(path, now=1.0)
+    with store.transaction():
+        store.intent(Command("foyer-amp", "power-on", id="a"), 5.0, "{}")
+    store.close()
+    path.with_name(path.name + SUFFIX).write_bytes(line("b"))
+    with pytest.raises(JournalDamaged):
+        JournalStore(path, now=2.0)
+    open_files = [link.readlink().name for link in Path("/proc/self/fd").iterdir() if link.is_symlink()]
+    assert path.name + SUFFIX not in open_files
