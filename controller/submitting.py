@@ -156,7 +156,7 @@ class Submitting:
         """Enter a command and hand it to its bus without a turn of the event loop, if that can be done."""
         started = _Started()
         bus = self._buses[judged.bus]
-        if self._closing or not bus.at_work:
+        if self._closing or not bus.at_work or self._entered_before(judged):
             return started
         try:
             if self._with.journal.log_intent(judged.command):
@@ -166,6 +166,11 @@ class Submitting:
         except Exception as error:  # noqa: BLE001 -- whatever it is, the command ends in an outcome that says so
             started.fault = error
         return started
+
+    def _entered_before(self, judged: Cleared) -> bool:
+        """Whether an earlier command of its bus is still being entered: it must not be overtaken."""
+        others = (each.cleared for each in self._entering.values())
+        return any(other.bus == judged.bus and other is not judged for other in others)
 
     def _tell_accepted(self, command: Command) -> None:
         del self._entering[command.id]

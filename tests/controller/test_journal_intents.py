@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -17,9 +18,10 @@ from controller.journal import Journal
 from controller.journal_intents import SUFFIX, IntentLog, intent_line
 from controller.journal_store import JournalStore
 from controller.journal_text import as_text
+from controller.journal_writer import JournalWriter
 from controller.records import Command, Outcome, Result
 from profiles.errors import JournalDamaged, JournalError
-from tests.controller.halls import ADA, RING, ring, running, until
+from tests.controller.halls import ADA, RING, ring, running, state, until
 
 
 def line(identity: str, at: float = 5.0) -> bytes:
@@ -164,6 +166,7 @@ async def test_nothing_is_logged_while_the_disk_is_at_work(
 KILLED = """
 import asyncio, os, signal, sys
 from pathlib import Path
+from typing import Any
 from controller.journal import Journal
 from controller.records import Command
 async def main():
@@ -237,3 +240,25 @@ def test_a_journal_that_can_not_be_opened_leaves_no_file_open(path: Path) -> Non
         JournalStore(path, now=2.0)
     open_files = [link.readlink().name for link in Path("/proc/self/fd").iterdir() if link.is_symlink()]
     assert path.name + SUFFIX not in open_files
+
+
+@pytest.mark.parametrize("way", ["its_id_may_be_known", "the_disk_is_at_work"])
+async def test_no_command_overtakes_one_that_is_still_being_entered(
+    way: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real, tries = JournalWriter.log, 0
+
+    def log(writer: JournalWriter, *what: Any) -> bool:
+        nonlocal tries
+        tries += 1
+        return not (way == "the_disk_is_at_work" and tries == 1) and real(writer, *what)
+
+    monkeypatch.setattr(JournalWriter, "log", log)
+    async with running(ring(tmp_path, RING), tmp_path / "state") as controller:
+        commands = [Command("mixer", "set-volume", {"level": level}, ADA) for level in (10, 20)]
+        outcomes = [
+            controller.begin(commands[0], new=way == "the_disk_is_at_work"),
+            controller.begin(commands[1], new=True),
+        ]
+        assert [(await outcome).result for outcome in outcomes] == [Result.CONFIRMED] * 2
+        assert (await state(controller, "mixer", "volume")).value == 20
