@@ -8,14 +8,19 @@ from dataclasses import dataclass
 __all__ = ["Axis", "round_ticks"]
 
 _STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
+_FINEST = 1e-9
+"""The part of the values themselves that a span must have: below it, numbers hold no steps between."""
+_SMALLEST = 1e-290
+"""Below it a span can't be divided any more."""
 
 
 def round_ticks(low: float, high: float, most: int = 6) -> list[float]:
     """Round numbers from at or below ``low`` to at or above ``high``, evenly spaced, about ``most``."""
     if not math.isfinite(low) or not math.isfinite(high):
         return [0.0, 1.0]
-    if high <= low:
-        high = low + (abs(low) or 1.0)
+    size = max(abs(low), abs(high))
+    if high - low <= max(size * _FINEST, _SMALLEST):
+        high = low + (abs(low) if abs(low) > _SMALLEST else 1.0)
     rough = (high - low) / max(most - 1, 1)
     scale = 10.0 ** math.floor(math.log10(rough))
     step = next(scale * each for each in _STEPS if scale * each >= rough * (1 - 1e-9))
