@@ -105,7 +105,7 @@ def test_edit_save_and_use(desk: Desk, screen: Terminal) -> None:
     screen.type("C-s")
     screen.until("Save pellgate-chain?", "+[actions.say-hello]", "one of your own", "y saves")
     screen.type("y")
-    screen.until("saved   ✓ no faults")
+    screen.until("saved   ✓ no faults", holds=lambda shown: "not saved" not in shown)
     own = desk.folder / "home" / "config" / "linewarden" / "profiles" / "pellgate-chain"
     assert "[actions.say-hello]" in (own / "pellgate-chain.toml").read_text("utf-8")
     screen.type("F3")
