@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from controller.api import JournalEntry, JournalQuery
@@ -14,6 +13,7 @@ from controller.journal_store import JournalStore, Learned
 from controller.journal_text import as_text
 from controller.journal_writer import JournalWriter
 from controller.records import Command, Lock, Outcome, Record, StateChange, StateValue, Traffic
+from controller.threads import named_pool
 from profiles.errors import InputError, JournalError
 
 __all__ = ["Journal", "Learned"]
@@ -38,7 +38,7 @@ class Journal:
         self._path = store.path
         self._writer = JournalWriter(store)
         self._reader: JournalReader | None = None
-        self._reading = ThreadPoolExecutor(1, thread_name_prefix="journal questions")
+        self._reading = named_pool("question", 1)
         self._loop = asyncio.get_running_loop()
         self._states = store.states()
         self._locks = {lock.id: lock for lock in store.locks()}

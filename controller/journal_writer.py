@@ -27,6 +27,7 @@ from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 from controller.journal_store import JournalStore
+from controller.threads import named_thread
 from profiles.errors import JournalError
 
 __all__ = ["JournalWriter"]
@@ -106,8 +107,8 @@ class JournalWriter:
         self._slow_until = 0.0
         self._closed = False
         self._threads = [
-            threading.Thread(target=self._write, name="journal", daemon=True),
-            threading.Thread(target=self._flush, name="journal flush", daemon=True),
+            named_thread(self._write, "journal"),
+            named_thread(self._flush, "journal flush"),
         ]
         for thread in self._threads:
             thread.start()

@@ -19,6 +19,7 @@ from controller.link_opening import PortOpener
 from controller.link_telling import LinkListener, Teller
 from controller.ports import Port, PortSettings, open_port
 from controller.records import Reason, Result
+from controller.threads import named_thread
 from controller.transmission import LineTimes, Transmission
 from controller.waiting import Clock, Waiter, monotonic
 from profiles.errors import LinewardenError, LinkLost
@@ -93,7 +94,7 @@ class Link:
         self._rest_until = 0.0
         self.last_sign = clock()
         """The monotonic instant of the thread's last sign of life; there is one a second at least."""
-        self._thread = threading.Thread(target=self._run, name=f"link {name}", daemon=True)
+        self._thread = named_thread(self._run, f"link {name}")
 
     # What other threads may call
 
@@ -189,7 +190,7 @@ class Link:
         opener = PortOpener(
             lambda: self._opener(self._settings),
             self._waiter.wake,
-            f"opener of {self._thread.name}",
+            self._thread.name.replace("link", "open", 1),
             lost=lost,
             failures=failures,
         )

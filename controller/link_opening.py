@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Callable
 
 from controller.ports import Port
+from controller.threads import named_thread
 
 __all__ = ["BACK_OFF", "PortOpener"]
 
@@ -49,7 +50,7 @@ class PortOpener:
         self._happened: deque[Port | Exception] = deque()
         self._given_up = threading.Event()
         self._handing_over = threading.Lock()
-        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
+        self._thread = named_thread(self._run, name)
 
     def start(self) -> None:
         """Begin."""

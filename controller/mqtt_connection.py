@@ -26,6 +26,7 @@ from controller.mqtt_messages import Incoming, incoming, refused, unreachable
 from controller.mqtt_network import CONNECT_WITHIN, network_for, new_client
 from controller.mqtt_outbox import Outbox
 from controller.mqtt_settings import BrokerSettings
+from controller.threads import named_thread
 from profiles.errors import BrokerError
 
 __all__ = ["Connection"]
@@ -123,7 +124,7 @@ class Connection:
             BrokerError: it can't be reached, can't be trusted, refuses us, or does not answer.
         """
         self = cls(settings, client_id, on_messages, will=will, keepalive=keepalive, unread=unread)
-        threading.Thread(target=self._connect, name="mqtt connect", daemon=True).start()
+        named_thread(self._connect, "mqtt connect").start()
         try:
             async with asyncio.timeout(CONNECT_WITHIN):
                 await self._connected

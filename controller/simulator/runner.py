@@ -22,6 +22,7 @@ from typing import Protocol
 
 from controller.simulator.chain import Happening
 from controller.simulator.line import SimulatedLine
+from controller.threads import named_thread
 from profiles.errors import LinewardenError, PortUnavailable
 from profiles.model import Value
 
@@ -209,7 +210,7 @@ class Runner:
 
     def start(self) -> None:
         """Begin to run, in a thread that does not keep the program alive."""
-        self._thread = threading.Thread(target=self.run, name="simulator", daemon=True)
+        self._thread = named_thread(self.run, "simulator")
         self._thread.start()
 
     def stop(self) -> None:

@@ -9,6 +9,7 @@ import sys
 
 from controller.service_manager import PriorityFormatter, ServiceManager, reads_our_errors
 from controller.site import load_site
+from controller.threads import named_pool
 from tui.session import find_site, state_folder
 from tui.unattended import Unattended, broker_of
 
@@ -28,6 +29,7 @@ def run(arguments: argparse.Namespace) -> int:
     manager = ServiceManager()
 
     async def main() -> None:
+        asyncio.get_running_loop().set_default_executor(named_pool("files"))
         await Unattended(loaded, broker, manager).run(folder)
 
     try:
