@@ -25,7 +25,7 @@ slow: $(FAST)
 	$(BIN)/python -m pytest -m slow -n 2 --dist loadfile
 
 bench: $(FAST)
-	$(BIN)/python -m pytest -m bench tests/bench -s -q --timeout 600
+	$(BIN)/python -m pytest -m bench tests/bench -s -q --timeout 600 --measured docs/measured.md
 
 soak: $(READY)
 	$(BIN)/python -m pytest -m soak tests/soak -n 2 --dist loadfile

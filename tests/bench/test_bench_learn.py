@@ -42,5 +42,5 @@ def test_learning_from_twenty_captures(tmp_path: Path, kind: str) -> None:
     took = time.perf_counter() - began
     assert [check.name for check in findings.checks] == ["CRC-16/XMODEM"]
     figure = Figure(f"learn, {kind}", f"{took:.2f} s", f"reading {read:.2f} s", took, 5.0, "s")
-    print_table(f"Learning from {_CAPTURES} captures of {_BYTES} bytes", [figure])
+    print_table(f"Learning from {_CAPTURES} captures of {_BYTES} bytes, {kind}", [figure])
     assert figure.holds

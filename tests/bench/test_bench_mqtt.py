@@ -32,6 +32,7 @@ from controller.records import Origin, OriginKind
 from controller.service import Controller
 from controller.site import load_site
 from controller.state_folder import Claim
+from tests.bench.figures import Figure, print_table
 from tests.peers.mosquitto import Mosquitto
 
 pytestmark = [pytest.mark.bench, pytest.mark.peer("mosquitto")]
@@ -191,7 +192,50 @@ client.loop_forever()
 """
 """The least that such a program can do: a byte written for each message, with nothing judged or kept."""
 
+LEAST_WITH_DUTIES = """
+import collections, json, os, select, sys, threading, time, uuid
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+line = os.open(sys.argv[2], os.O_RDWR | os.O_NOCTTY)
+journal = os.open(sys.argv[3], os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
+woken, wake = os.pipe()
+orders = collections.deque()
+sys.setswitchinterval(0.0005)
+def own_the_port():
+    while True:
+        if woken in select.select([line, woken], [], [])[0]:
+            os.read(woken, 4096)
+            while orders:
+                os.write(line, orders.popleft())
+def heard(_client, _data, message):
+    command = dict(id=uuid.uuid4().hex, action=message.topic, value=int(message.payload), at=time.time())
+    os.write(journal, json.dumps(command).encode() + b"\\n")
+    orders.append(b"+")
+    os.write(wake, b"1")
+threading.Thread(target=own_the_port, daemon=True).start()
+client = paho.Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
+client.on_message = heard
+client.on_subscribe = lambda *_: print("ready", flush=True)
+client.connect("127.0.0.1", int(sys.argv[1]))
+client.subscribe("duties", 1)
+client.loop_forever()
+"""
+"""The least that keeps an intent and leaves the port to one thread; nothing is judged, no echo awaited."""
+
 COMMANDS = 400
+
+WHERE_IT_GOES = (
+    "The median is over its bar. The same way with nothing judged, in the least program that enters "
+    "an intent and leaves the port to a thread, takes what the last rows say. The rest is about 230 "
+    "Python calls before that thread is woken, and those of the echo machine after it: they judge the "
+    "message, resolve and build the action, enter the command as JSON, queue it and judge it again at "
+    "its turn, at a microsecond or two each on a processor that has rested since the last command. "
+    "Entering the intent as one line before its row, reading the broker in the event loop, taking a "
+    "free line in the same turn and remembering what an action resolved to brought the figure from "
+    "4.2 to below 3; another event loop (uvloop) changed nothing. What is left to drop is a "
+    "judgement, or the thread that keeps echoes in time while a screen is drawn; neither is given up "
+    "for 0.3 ms."
+)
 
 
 @pytest.mark.skipif(os.name != "posix", reason="a pty is the line")
@@ -205,51 +249,68 @@ def test_from_a_set_message_to_the_first_byte_on_the_line(tmp_path: Path) -> Non
         port = far.stdout.readline().strip()
         with (
             _running(_site(tmp_path, broker, 1, 1, port)),
-            subprocess.Popen(
-                [sys.executable, "-c", LEAST, str(broker.port), port], stdout=subprocess.PIPE, text=True
-            ) as least,
+            _program(LEAST, broker, port) as least,
+            _program(LEAST_WITH_DUTIES, broker, port, str(tmp_path / "intents")) as dutiful,
         ):
-            assert least.stdout is not None
-            assert least.stdout.readline() == "ready\n"
             watcher = _Client(broker, "homie/5/large/$state", "bare")
             watcher.until("homie/5/large/$state", b"ready")
             sender = _Client(broker)
-            bare, whole, floor = [], [], []
+            bare: list[float] = []
+            whole: list[float] = []
+            floor: list[float] = []
+            duties: list[float] = []
             for number in range(COMMANDS):
                 begun = time.monotonic()
                 sender.client.publish("bare", str(number))
                 bare.append(watcher.until("bare", str(number).encode()) - begun)
                 time.sleep(0.005)
-                begun = time.monotonic()
-                sender.client.publish("homie/5/large-u0/actions/set-level/set", str(number % 64))
-                first = far.stdout.readline().split()
-                assert first[1] == "165"
-                whole.append(float(first[0]) - begun)
-                # What is left of the message, and its outcome, before the next one.
-                time.sleep(0.015)
-                _drain(far)
-                begun = time.monotonic()
-                sender.client.publish("least", b"1")
-                first = far.stdout.readline().split()
-                assert first[1] == "42"
-                floor.append(float(first[0]) - begun)
-                time.sleep(0.005)
+                for times, topic, first in (
+                    (whole, "homie/5/large-u0/actions/set-level/set", b"\xa5"),
+                    (floor, "least", b"*"),
+                    (duties, "duties", b"+"),
+                ):
+                    begun = time.monotonic()
+                    sender.client.publish(topic, str(number % 64))
+                    at, byte = far.stdout.readline().split()
+                    assert int(byte) == first[0]
+                    times.append(float(at) - begun)
+                    # What is left of the message, and its outcome, before the next one.
+                    time.sleep(0.015)
+                    _drain(far)
             sender.close()
             watcher.close()
             least.terminate()
+            dutiful.terminate()
         far.terminate()
-    table = {
-        name: (statistics.median(times) * 1e6, statistics.quantiles(times, n=100)[98] * 1e6)
-        for name, times in (("bare round trip", bare), ("set to first byte", whole), ("least program", floor))
-    }
-    print()
-    for name, (median, most) in table.items():
-        print(f"{name:20} median {median:7.0f} us   p99 {most:7.0f} us")
-    (bare_median, bare_most), (median, most), (least_median, least_most) = table.values()
-    for name, one, two in (("times", median, most), ("times, least program", least_median, least_most)):
-        print(f"{name:20} median {one / bare_median:7.2f}      p99 {two / bare_most:7.2f}")
-    assert median <= 2 * bare_median
-    assert most <= 4 * bare_most
+    rows: tuple[tuple[str, list[float], tuple[float | None, float | None]], ...] = (
+        ("set to first byte", whole, (2.0, 4.0)),
+        ("least program: a byte for each message", floor, (None, None)),
+        ("the same with an intent and a port's own thread", duties, (None, None)),
+    )
+    figures = []
+    for what, times, (median_bar, p99_bar) in rows:
+        for name, ours, theirs, bar in (
+            ("median", statistics.median(times), statistics.median(bare), median_bar),
+            ("p99", _p99(times), _p99(bare), p99_bar),
+        ):
+            reference = f"{theirs * 1e6:.0f} us there and back"
+            figures.append(Figure(f"{what}, {name}", f"{ours * 1e6:.0f} us", reference, ours / theirs, bar))
+    print_table("From a `set` message to the first byte on the line", figures, WHERE_IT_GOES)
+    assert all(figure.holds for figure in figures)
+
+
+def _p99(times: list[float]) -> float:
+    return statistics.quantiles(times, n=100)[98]
+
+
+@contextmanager
+def _program(code: str, broker: Mosquitto, *words: str) -> Iterator[subprocess.Popen[str]]:
+    """One of the programs above, once it has subscribed."""
+    command = [sys.executable, "-c", code, str(broker.port), *words]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "ready\n"
+        yield process
 
 
 def _drain(far: subprocess.Popen[str]) -> None:
@@ -275,10 +336,13 @@ def test_a_large_site_is_announced_in_two_seconds(tmp_path: Path) -> None:
         topics = {again.heard.get()[0] for _ in range(again.heard.qsize())}
         again.close()
         watcher.close()
-    print(f"\n1,000 units on 64 buses: {ended - begun:.2f} s, {len(topics)} topics, at most {memory:.0f} MB")
+    figures = [
+        Figure("init to ready", f"{len(topics):,} topics", "", ended - begun, 2.0, "s"),
+        Figure("the controller's memory at most", "", "", memory, 250, "MB"),
+    ]
+    print_table("1,000 units on 64 buses announced", figures)
     assert len([topic for topic in topics if topic.endswith("$description")]) == 1001
-    assert ended - begun <= 2.0
-    assert memory <= 250
+    assert all(figure.holds for figure in figures)
 
 
 async def _cost_of_a_change(folder: Path, broker: Mosquitto, buses: int, units: int) -> float:
@@ -317,8 +381,10 @@ async def test_a_change_costs_the_same_on_a_large_site(tmp_path: Path) -> None:
     with Mosquitto(tmp_path / "mosquitto", CONFIG) as broker:
         small = await _cost_of_a_change(tmp_path / "small", broker, 1, 10)
         large = await _cost_of_a_change(tmp_path / "large", broker, 64, 1000)
-    print(f"\na state change: {small * 1e6:.0f} us with 10 units, {large * 1e6:.0f} us with 1,000")
-    assert large <= 1.3 * small
+    reference = f"{small * 1e6:.0f} us with 10 units"
+    figure = Figure("with 1,000 units", f"{large * 1e6:.0f} us", reference, large / small, 1.3)
+    print_table("A state change published", [figure])
+    assert figure.holds
 
 
 SECONDS, CLIENTS, RATE, BUSES = 60, 20, 200, 64
@@ -385,10 +451,17 @@ def test_two_hundred_commands_a_second_for_a_minute(tmp_path: Path) -> None:
     total = sum(sender.sent for sender in senders)
     executed = results.get("confirmed", 0)
     early, late = statistics.median(memory[5:15]), statistics.median(memory[-10:])
-    print(f"\n{total} commands in {SECONDS} s: {results}; memory {early:.0f} MB, then {late:.0f} MB")
+    more = max(descriptors[10:]) - min(descriptors[5:10])
+    told = ", ".join(f"{count:,} {result}" for result, count in sorted(results.items()))
+    figures = [
+        Figure("not executed", told, f"{total:,} sent", 100 * (1 - executed / total), 5, "%"),
+        # The last traffic of each bus is kept, up to a bound that a minute does not reach.
+        Figure(
+            "memory at the end", f"{late:.0f} MB", f"{early:.0f} MB in the first seconds", late / early, 1.25
+        ),
+        Figure("more handles than in the first seconds", "", "", more, 2, ""),
+    ]
+    print_table(f"{RATE} commands a second for {SECONDS} s, {CLIENTS} clients, {BUSES} buses", figures)
     assert once
     assert total >= 0.98 * SECONDS * RATE
-    assert executed >= 0.95 * total
-    # The last traffic of each bus is kept, up to a bound that a minute does not reach.
-    assert late <= early * 1.25
-    assert max(descriptors[10:]) <= min(descriptors[5:10]) + 2
+    assert all(figure.holds for figure in figures)

@@ -17,6 +17,7 @@ from controller.local import LocalServer
 from controller.local_client import LocalClient
 from controller.records import Command, Direction, Outcome, Result, Traffic
 from controller.state_folder import Claim
+from tests.bench.figures import Figure, print_table
 from tests.controller.small_controller import SmallController
 
 pytestmark = pytest.mark.bench
@@ -70,8 +71,9 @@ async def test_an_intent_is_there_well_below_0_3_ms(
     async with busy_tasks(busy_s, idle_s, count):
         median = await median_ms(lambda: journal.intent(Command("foyer-amp", "power-on", at=1.0)))
     await journal.close()
-    print(f"\nintent, {load}: {median:.3f} ms")
-    assert median < 0.3
+    figure = Figure("an intent in the journal, median of 500", "", "", median, 0.3, "ms")
+    print_table(f"An intent with {load}", [figure])
+    assert figure.holds
 
 
 async def test_an_outcome_is_on_the_disk(tmp_path: Path) -> None:
@@ -80,7 +82,8 @@ async def test_an_outcome_is_on_the_disk(tmp_path: Path) -> None:
     await asyncio.gather(*(journal.intent(Command("foyer-amp", "power-on", id=each)) for each in identities))
     median = await median_ms(lambda: journal.outcome(Outcome(identities.pop(), Result.CONFIRMED)))
     await journal.close()
-    print(f"\noutcome, flushed to the disk: {median:.3f} ms")
+    figure = Figure("an outcome flushed to the disk, median of 500", "", "", median, None, "ms")
+    print_table("An outcome", [figure])
     assert not identities
 
 
@@ -103,7 +106,8 @@ async def test_what_a_published_record_costs(readers: int) -> None:
     took = time.perf_counter() - begun
     fanout.close()
     await asyncio.gather(*tasks)
-    print(f"\n{readers} readers: {took / 20_000 * 1e6:.2f} us a record, reading it included")
+    figure = Figure("published and read", "20,000 records", "", took / 20_000 * 1e6, None, "us a record")
+    print_table(f"A record with {readers} listening", [figure])
     assert got == [20_000] * readers
 
 
@@ -122,5 +126,9 @@ async def test_a_call_and_a_record_over_the_local_socket(tmp_path: Path) -> None
                     await client.locks()
             took = time.perf_counter() - begun
     each = took / 10_000 * 1e6
-    print(f"\nlocal socket, both ends in one process: {median:.3f} ms a call, {each:.1f} us a record")
+    figures = [
+        Figure("a call, median of 500", "both ends in one process", "", median, None, "ms"),
+        Figure("a record", "10,000 of them", "", each, None, "us"),
+    ]
+    print_table("Over the local socket", figures)
     assert len(records) == 10_000
