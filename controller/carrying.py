@@ -21,11 +21,18 @@ def method_for(cleared: Cleared, profile: CompiledProfile, *, open_line: bool, h
     if open_line:
         return Method.NONE
     method = profile.confirm.method
-    answered = cleared.action is not None and cleared.action.replies and not cleared.to_all
-    if method is Method.REPLY and not answered:
+    if method is Method.REPLY and not _answered(cleared):
         # Nobody answers what is said to all; what the adapter hears of itself can still be compared.
         return Method.LOCAL if hears_itself else Method.NONE
     return method
+
+
+def _answered(cleared: Cleared) -> bool:
+    """Whether somebody answers: the unit that is addressed, or the only one of a bus without addresses."""
+    action = cleared.action
+    if action is None or not action.replies:
+        return False
+    return not cleared.to_all or (not action.send.addressed and len(cleared.units) == 1)
 
 
 def transmission_for(

@@ -49,7 +49,8 @@ async def probe_bus(
     units = [unit for unit, spec in loaded.site.units.items() if spec.bus == name]
     origin = Origin(OriginKind.PROBE, name)
     by_unit = profile.confirm.method is Method.REPLY or not _can_ask_all(bus)
-    targets = units if by_unit and profile.actions[probe].send.addressed else [name]
+    asked_singly = profile.actions[probe].send.addressed or len(units) == 1
+    targets = units if by_unit and asked_singly else [name]
 
     def command(target: str) -> Command:
         asked = Command(target, probe, origin=origin, at=utc())

@@ -27,6 +27,7 @@ CHAIN = compiled(shipped("pellgate-chain"))
 LIFT = compiled(shipped("pellgate-screen"))
 RELAY = compiled(shipped("modbus-relay"))
 BLIND = compiled(shipped("pellgate-blind"))
+SUPPLY = compiled(shipped("scpi-supply"))
 
 
 def cleared(profile: CompiledProfile, action: str, unit: str = "unit-2", **parameters: Any) -> Cleared:
@@ -61,6 +62,20 @@ def test_how_a_command_can_be_confirmed(
         cleared(profile, action, unit), profile, open_line=open_line, hears_itself=hears_itself
     )
     assert found is method
+
+
+@pytest.mark.parametrize(
+    ("units", "method"), [(("unit-1",), Method.REPLY), (("unit-1", "unit-2"), Method.NONE)]
+)
+@pytest.mark.parametrize("whom", ["unit-1", "bus"])
+def test_the_only_unit_of_a_line_without_addresses_answers(
+    whom: str, units: tuple[str, ...], method: Method
+) -> None:
+    gate = Gate([BusRules("bus", SUPPLY)], [UnitRules(unit, "bus", None) for unit in units])
+    command = Command(whom, "output-off", {})
+    found = gate.admit(command, utc=0.0, now=0.0, locks=(), states=StateBook({}))
+    assert isinstance(found, Cleared)
+    assert method_for(found, SUPPLY, open_line=False, hears_itself=False) is method
 
 
 def test_raw_bytes_are_compared_where_they_can_be_and_never_sent_twice() -> None:
