@@ -50,6 +50,7 @@ OPEN = Kind(shipped("midi-scene"), "open", 2)
 LIFT = Kind(quicker("pellgate-screen", 38400), "shared", 2, "hears_itself = false", {"hears_itself": False})
 BLINDS = Kind(shipped("pellgate-blind"), "shared", 2, "hears_itself = true", {"hears_itself": True})
 RELAYS = Kind(shipped("modbus-relay"), "shared", 2, "hears_itself = true", {"hears_itself": True})
+SUPPLY = Kind(quicker("scpi-supply", 38400), "shared", 1, "hears_itself = false", {"hears_itself": False})
 TAP = Kind(IMPATIENT, "tap", 3)
 
 
@@ -82,8 +83,9 @@ async def line(kind: Kind, port: str, folder: Path) -> AsyncIterator[Line]:
             facts = ""
         text = f'[site]\nid = "larkfield-hall"\n[buses.bus]\nport = "{name}"\nprofile = "kind.toml"\n'
         text += f'topology = "{kind.topology}"\n{kind.site}\n{facts}\n'
+        addressed = compiled(kind.profile).profile.address is not None
         for number in range(1, kind.units + 1):
-            text += f'[units.unit-{number}]\nbus = "bus"\naddress = {number}\n'
+            text += f'[units.unit-{number}]\nbus = "bus"\n' + f"address = {number}\n" * addressed
         loaded = load_site(write_site(folder, text, kind=kind.profile))
         async with running(loaded, folder / "state") as controller:
             watch = Watch(controller)

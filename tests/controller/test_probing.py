@@ -11,7 +11,7 @@ import pytest
 from controller.records import OriginKind, Reason, Result
 from profiles.errors import NotKnown
 from tests.controller.halls import chain_text, entry, ring, running, state, until
-from tests.controller.lines import BLINDS, LIFT, OPEN, PORTS, RELAYS, RING, TAP, line
+from tests.controller.lines import BLINDS, LIFT, OPEN, PORTS, RELAYS, RING, SUPPLY, TAP, line
 
 ports = pytest.mark.parametrize("port", PORTS)
 
@@ -95,6 +95,14 @@ async def test_a_probe_tells_states(port: str, tmp_path: Path) -> None:
         report = await hall.api.probe("bus")
         assert report.answered == {"unit-1": "answered", "unit-2": "answered"}
         assert (await state(hall.api, "unit-2", "relay-1")).value is False
+
+
+@ports
+async def test_the_only_unit_of_a_line_without_addresses_is_asked(port: str, tmp_path: Path) -> None:
+    async with line(SUPPLY, port, tmp_path) as hall:
+        report = await hall.api.probe("bus")
+        assert report.answered == {"unit-1": "answered"}
+        assert (report.units_answering, report.text) == (1, "1 unit answers, as expected")
 
 
 @ports

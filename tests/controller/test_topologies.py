@@ -10,7 +10,7 @@ import pytest
 
 from controller.records import Direction, Known, LinkState, Reason, Result, Traffic
 from tests.controller.halls import ADA, act, chain_text, state, until
-from tests.controller.lines import BLINDS, LIFT, OPEN, PASSING, PORTS, RELAYS, RING, TAP, Line, line
+from tests.controller.lines import BLINDS, LIFT, OPEN, PASSING, PORTS, RELAYS, RING, SUPPLY, TAP, Line, line
 
 ports = pytest.mark.parametrize("port", PORTS)
 
@@ -109,6 +109,17 @@ async def test_shared_wire_where_units_answer(port: str, tmp_path: Path) -> None
         await hall.order("clear all")
         assert (await act(hall.api, "unit-2", "stop")).result is Result.ANSWERED
         assert await hall.api.alerts() == []
+
+
+@ports
+async def test_a_line_without_addresses_and_its_only_unit(port: str, tmp_path: Path) -> None:
+    async with line(SUPPLY, port, tmp_path) as hall:
+        on = await act(hall.api, "unit-1", "output-on")
+        assert on.result is Result.ANSWERED
+        told = await state(hall.api, "unit-1", "output")
+        assert (told.value, told.known) == (True, Known.OBSERVED)
+        assert (await act(hall.api, "bus", "output-off")).result is Result.ANSWERED
+        assert (await state(hall.api, "unit-1", "output")).value is False
 
 
 @ports

@@ -31,7 +31,7 @@ FOLDER = Path(__file__).parents[2] / "profiles" / "builtin"
 NAMES = sorted(file.stem for file in FOLDER.glob("*.toml"))
 PROFILES: dict[str, CompiledProfile] = {name: find(name, own=FOLDER / "none").load() for name in NAMES}
 CHAIN, SCREEN, BLIND = (PROFILES[f"pellgate-{kind}"] for kind in ("chain", "screen", "blind"))
-MODBUS, MIDI = PROFILES["modbus-relay"], PROFILES["midi-scene"]
+MODBUS, MIDI, SUPPLY = PROFILES["modbus-relay"], PROFILES["midi-scene"], PROFILES["scpi-supply"]
 
 
 def sent(profile: CompiledProfile, name: str, address: int | None, **given: Any) -> str:
@@ -207,11 +207,14 @@ def test_all_relays_off_is_one_request_of_pymodbus() -> None:
     assert sent(MODBUS, "relays-off", 9) == rtu(request)
 
 
-def answers(name: str, frame: str) -> list[tuple[str, dict[str, Any], int | None]]:
+def answers(
+    name: str, frame: str | bytes, profile: CompiledProfile = MODBUS
+) -> list[tuple[str, dict[str, Any], int | None]]:
     """What the action's answers make of a frame."""
+    data = frame if isinstance(frame, bytes) else bytes.fromhex(frame)
     found: list[tuple[str, dict[str, Any], int | None]] = []
-    for reply in MODBUS.action(name).replies:
-        reading = reply.expect.read(bytes.fromhex(frame))
+    for reply in profile.action(name).replies:
+        reading = reply.expect.read(data)
         if reading is not None:
             found.append((reply.spec.means, reading.values, reading.address))
     return found
@@ -331,3 +334,65 @@ def test_the_midi_line() -> None:
     assert (MIDI.line.baud, MIDI.line.frame) == (31250, "8N1")
     assert MIDI.line.frame_time * 1e6 == pytest.approx(320)
     assert MIDI.confirm.method is Method.NONE
+
+
+# ---- SCPI.
+
+
+def scpi(name: str, **given: Any) -> str:
+    return bytes.fromhex(sent(SUPPLY, name, None, **given)).decode("ascii")
+
+
+@pytest.mark.parametrize(
+    ("name", "given", "orders"),
+    [
+        # Source, from memory: SCPI-1999 volume 2, OUTPut:STATe, SOURce:VOLTage, SOURce:CURRent, SYSTem:ERRor;
+        # volume 1, 6.2: short forms, and a colon that begins again at the root after a semicolon.
+        ("output-on", {}, ["OUTP ON", ":OUTP?"]),
+        ("output-off", {}, ["OUTP OFF", ":OUTP?"]),
+        ("ask-output", {}, ["OUTP?"]),
+        ("set-voltage", {"volts": 12.5}, ["*CLS", ":VOLT 012500E-3", ":SYST:ERR?"]),
+        ("set-current", {"amperes": 0.001}, ["*CLS", ":CURR 000001E-3", ":SYST:ERR?"]),
+    ],
+)
+def test_orders_of_the_supply_are_those_of_scpi(name: str, given: dict[str, Any], orders: list[str]) -> None:
+    text = scpi(name, **given)
+    assert text.endswith("\n")
+    assert text[:-1].split(";") == orders
+
+
+@given(st.integers(0, 999_999))
+def test_a_level_is_a_number_with_an_exponent(thousandths: int) -> None:
+    # Source, from memory: IEEE 488.2, 7.7.2: a decimal number with leading zeros and an exponent,
+    # the form that Python reads as well.
+    number = scpi("set-voltage", volts=thousandths / 1000).split("VOLT ")[1].split(";")[0]
+    assert float(number) == pytest.approx(thousandths / 1000, abs=1e-9)
+
+
+@pytest.mark.parametrize("end", [b"\n", b"\r\n"])
+@pytest.mark.parametrize(
+    ("name", "answer", "means"),
+    [
+        # Source, from memory: SCPI-1999 volume 1, 7.3: a boolean is answered with 1 or 0; volume 2, 21.8: the
+        # errors' numbers and texts, 0 with "No error" where there is none.
+        ("output-on", b"1", "done"),
+        ("output-on", b"0", "refused"),
+        ("output-off", b"0", "done"),
+        ("output-off", b"1", "refused"),
+        ("set-voltage", b'0,"No error"', "done"),
+        ("set-voltage", b'+0,"No error"', "done"),
+        ("set-current", b'-222,"Data out of range"', "refused"),
+        ("set-current", b'-221,"Settings conflict"', "refused"),
+        ("set-voltage", b'-113,"Undefined header"', "refused"),
+    ],
+)
+def test_answers_of_the_supply(name: str, answer: bytes, means: str, end: bytes) -> None:
+    assert [found[0] for found in answers(name, answer + end, SUPPLY)] == [means]
+    assert answers(name, answer, SUPPLY) == []
+    assert answers("ask-output", b"1" + end, SUPPLY) == [("done", {"now": True}, None)]
+
+
+def test_raising_a_level_never_passes_a_lock() -> None:
+    effects = {name: action.spec.effect for name, action in SUPPLY.actions.items()}
+    assert {effects[name] for name in ("output-on", "set-voltage", "set-current")} == {Effect.ENERGISE}
+    assert (effects["output-off"], effects["ask-output"]) == (Effect.DE_ENERGISE, Effect.NEUTRAL)

@@ -47,7 +47,7 @@ def test_what_an_adapter_was_found_to_add_is_kept_for_its_bus(desk: Desk) -> Non
 @pytest.mark.slow
 def test_profiles_are_listed_shown_exported_and_imported(desk: Desk) -> None:
     names = [each["name"] for each in desk.run("profiles", "--json").document]
-    assert names == ["midi-scene", "modbus-relay", "pellgate-blind", "pellgate-chain", "pellgate-screen"]
+    assert {"midi-scene", "modbus-relay", "pellgate-chain", "scpi-supply"} <= set(names)
     assert "power-on" in desk.run("profiles", "show", "pellgate-chain").out
     text = desk.run("profiles", "show", "pellgate-chain", "--text").out
     assert desk.run("profiles", "export", "pellgate-chain", "mine.zip").code == 0
