@@ -61,7 +61,7 @@ def _json(command: argparse.ArgumentParser) -> None:
 def _decode(add: Add) -> None:
     command = add("decode", "line settings and bytes of a capture")
     command.add_argument(
-        "capture", metavar="CAPTURE", help="a CSV, a VCD, a WAV, or a recording made by listen"
+        "capture", metavar="CAPTURE", help="a CSV, a VCD, a WAV, or a recording made by listen; packed with gzip or not"
     )
     command.add_argument(
         "--channel", metavar="NAME", action="append", default=[], help="only this one (repeatable)"

@@ -12,6 +12,7 @@ from profiles.bench.capture import Capture
 from profiles.bench.comparison import Comparison, compare, read_alike
 from profiles.bench.decoding import DecodedChannel, DecodeOptions, Decoding, decode
 from profiles.bench.readers.opening import read_capture
+from profiles.bench.readers.packed import name_unpacked
 from tui.bench_model import Reader
 from tui.bench_reading import Reading, Slots
 from tui.bench_work import Turn
@@ -52,7 +53,7 @@ class BenchLine:
     @property
     def label(self) -> str:
         """What it is called."""
-        stem = self.capture.path.stem
+        stem = name_unpacked(self.capture.path).stem
         return stem if self.channel is None or self.alone else f"{stem} {self.channel.name}"
 
     @property

@@ -9,7 +9,7 @@ from pathlib import Path
 __all__ = ["Candidate", "candidates", "completed"]
 
 _MOST = 400
-_LIKELY = frozenset({".csv", ".tsv", ".txt", ".dat", ".vcd", ".jsonl", ".json", ".log"})
+_LIKELY = frozenset({".csv", ".tsv", ".txt", ".dat", ".vcd", ".wav", ".jsonl", ".json", ".log", ".gz"})
 
 
 @dataclass(frozen=True, slots=True)

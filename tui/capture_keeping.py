@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from profiles.bench.drafting import Kept
+from profiles.bench.readers.packed import name_unpacked
 from profiles.bench.samples import Sample
 from profiles.errors import BadValue, FileUnreadable, FileUnwritable
 from profiles.rules_bytes import stays_below
@@ -42,13 +43,13 @@ def action_of(path: Path) -> str:
     Raises:
         BadValue: nothing of that can stand in a name.
     """
-    name, _, _ = _TAKE.sub("", path.stem).partition("@")
+    name, _, _ = _TAKE.sub("", name_unpacked(path).stem).partition("@")
     return profile_id(name, f"the file name {path.name!r}")
 
 
 def unit_of(path: Path) -> str:
     """The unit that was told, where a capture's name says it behind an @; else empty."""
-    return _TAKE.sub("", path.stem).partition("@")[2].strip()
+    return _TAKE.sub("", name_unpacked(path).stem).partition("@")[2].strip()
 
 
 def places(folder: Path, samples: Sequence[Sample]) -> tuple[dict[str, Kept], list[tuple[Path, Path]]]:
@@ -94,7 +95,8 @@ def place_of(folder: Path, path: Path, action: str, taken: set[str]) -> tuple[st
 
 def _free_name(base: Path, path: Path, action: str, taken: set[str]) -> str:
     """A name in the folder of captures that no other capture has; the same content may stand there."""
-    suffix = re.sub(r"[^.a-z0-9]", "", path.suffix.lower())
+    ending = path.name.removeprefix(name_unpacked(path).stem)
+    suffix = re.sub(r"[^.a-z0-9]", "", ending.lower())
     number = 1
     while True:
         name = f"{_FOLDER}/{action}_{number}{suffix}"

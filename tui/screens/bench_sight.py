@@ -288,7 +288,7 @@ class BenchSight(MainScreen):
         if line is None:
             told = [
                 ("the bench", "reads what a serial line says from the captures of an oscilloscope."),
-                ("o", "opens one: CSV of any oscilloscope, logic CSV, VCD, or a recording of `listen`"),
+                ("o", "opens one: CSV of any oscilloscope, logic CSV, VCD, WAV, or a recording of `listen`"),
             ]
         elif problem:
             told = [("can't read", line.capture.problem)]

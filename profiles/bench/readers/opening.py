@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from profiles.bench.capture import Capture
+from profiles.bench.readers.packed import is_packed, unpacked
 from profiles.bench.readers.recording import read_recording
 from profiles.bench.readers.sound import is_sound, read_sound
 from profiles.bench.readers.table import read_table
@@ -27,7 +29,7 @@ def read_capture(
     """Read a capture, told by its contents.
 
     Args:
-        path: the file.
+        path: the file; it may be packed with gzip.
         sample_interval: seconds between rows, for a table that doesn't say.
         progress: told how many bytes of how many were read; what it raises ends the reading.
 
@@ -35,6 +37,26 @@ def read_capture(
         FileUnreadable: it can't be read, is too large, or is no capture.
     """
     path = Path(path)
+    head = _beginning(path)
+    if not is_packed(head):
+        return _read(path, head, sample_interval, progress)
+    with unpacked(path, MOST_BYTES, progress) as content:
+        try:
+            head = _beginning(content)
+            if is_packed(head):
+                raise FileUnreadable("it is packed twice", todo="unpack it once")
+            capture = _read(content, head, sample_interval, progress)
+        except FileUnreadable as error:
+            raise FileUnreadable(error.what, where=str(path), todo=error.todo) from error
+    return replace(capture, file=str(path), kind=f"{capture.kind}, packed")
+
+
+def _beginning(path: Path) -> bytes:
+    """The first bytes of a file that can be read.
+
+    Raises:
+        FileUnreadable: it can't, or is too large.
+    """
     where = str(path)
     try:
         size = path.stat().st_size
@@ -48,9 +70,15 @@ def read_capture(
                 "(eight samples in a bit time are enough)",
             )
         with path.open("rb") as file:
-            head = file.read(1 << 16)
+            return file.read(1 << 16)
     except OSError as error:
         raise FileUnreadable(f"it can't be read ({error.strerror or error})", where=where) from error
+
+
+def _read(
+    path: Path, head: bytes, sample_interval: float | None, progress: Callable[[int, int], None] | None
+) -> Capture:
+    where = str(path)
     start = head.lstrip(b"\xef\xbb\xbf \t\r\n")
     if not start:
         raise FileUnreadable("it is empty", where=where, todo="record again")
