@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, ClassVar, Literal
 
 from rich.text import Text
-from textual.app import App, SystemCommand
+from textual.app import SystemCommand
 from textual.binding import Binding, BindingType
 from textual.screen import ModalScreen, Screen
 from textual.timer import Timer
@@ -25,6 +25,7 @@ from profiles.errors import ControllerAway, LinewardenError
 from profiles.model import Value
 from tui.automation_model import AutomationSight
 from tui.box_work import BoxWork
+from tui.key_order import KeysInOrder
 from tui.line_figures import LineFigures
 from tui.looks import DARK, LIGHT, Looks
 from tui.messages import CommandDone, ControllerGone, RecordsCame
@@ -57,7 +58,7 @@ _LOOK_EVERY = 0.1
 """Least seconds between two times at which what happened is painted; keys are painted at once."""
 
 
-class DashboardApp(App[int]):
+class DashboardApp(KeysInOrder[int]):
     """The dashboard on a controller.
 
     Args:
@@ -70,6 +71,7 @@ class DashboardApp(App[int]):
     TITLE = "Linewarden"
     CSS_PATH = "dashboard.tcss"
     ENABLE_COMMAND_PALETTE = True
+    AT_ONCE = frozenset({"f9"})
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f1", "explain", "help", id="help"),
         # With priority the screen changes before the next key is looked at: F2 2 o typed fast is for unit 2.

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from textual import events
+from textual.widgets import Input
 
 from controller.records import Known
 from tests.tui.dashboard_bench import bench
@@ -38,3 +39,26 @@ async def test_characters_do_not_overtake_the_keys_before_them(
             b.app.post_message(events.Key(key, key if len(key) == 1 else None))
         await b.until(lambda: area(b).text.split("\n")[1] == "schema y")
         assert area(b).cursor_location == (1, 8)
+
+
+async def test_a_text_that_is_typed_right_after_find_switches_nothing(tmp_path: Path) -> None:
+    """`/` and then a name that has an `o`, an `f`, an `X` and a `p` in it, all in one go."""
+    async with bench(tmp_path) as b:
+        await b.press("2")
+        for key in ("slash", *"foX", "p", "left", "backspace"):
+            b.app.post_message(events.Key(key, "/" if key == "slash" else key if len(key) == 1 else None))
+        seek = b.app.screen.query_one("#seek", Input)
+        await b.until(lambda: seek.value == "fop")
+        assert b.state("hall-amp", "power") == (None, Known.UNKNOWN)
+        assert not b.app.model.last
+
+
+async def test_what_is_typed_right_after_a_form_is_asked_for_is_written_into_it(tmp_path: Path) -> None:
+    async with bench(tmp_path) as b:
+        await b.press("2")
+        # Who locks, why, and away again; what is there already is written over.
+        for key in ("l", *"of", "enter", *"fo", "escape", "l", *"Xo"):
+            b.app.post_message(events.Key(key, key if len(key) == 1 else None))
+        await b.until(lambda: [each.value for each in b.app.screen.query(Input)] == ["Xo", ""])
+        assert not b.app.model.last
+        assert not b.app.model.locks

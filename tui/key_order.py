@@ -1,0 +1,101 @@
+"""Keys in the order in which they were typed: none is looked at before the one before it is done with.
+
+Textual hands a key to whatever has the cursor at that moment, and moves the cursor a little later. Typed
+fast, over a slow line or on a busy machine, `/ foyer` would have its `f` and `o` taken for off and on. Here
+each key waits until the one before it is handled whole: its screen is there, and the cursor where it belongs.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import Iterator
+from typing import ClassVar, Generic, TypeGuard, TypeVar
+
+from textual import events
+from textual.app import App
+from textual.dom import DOMNode
+from textual.message_pump import MessagePump
+
+__all__ = ["KeysInOrder"]
+
+R = TypeVar("R")
+
+_PATIENCE = 1.0
+"""Seconds after which the next key is looked at in any case: no part of the screen that hangs may hold it."""
+_QUIET_ROUNDS = 2
+"""Rounds without any change after which a key has been handled: one for it, one for what it has posted."""
+
+
+class KeysInOrder(App[R], Generic[R]):
+    """An app whose keys, and pasted texts, never overtake each other."""
+
+    AT_ONCE: ClassVar[frozenset[str]] = frozenset()
+    """Keys that wait for nothing: what they do is the same wherever one is."""
+
+    _waiting: deque[events.Key | events.Paste] | None = None
+    """What came while an earlier key is under way; None while none is."""
+    _settling: asyncio.Task[None] | None = None
+
+    async def on_event(self, event: events.Event) -> None:
+        """Take an event; a key that comes while another is under way is kept."""
+        if not self._keeps_order(event):
+            await super().on_event(event)
+        elif self._waiting is not None:
+            self._waiting.append(event)
+        else:
+            self._waiting = deque()
+            await self._hand_over(event)
+
+    def _keeps_order(self, event: events.Event) -> TypeGuard[events.Key | events.Paste]:
+        if not isinstance(event, events.Key | events.Paste) or event.is_forwarded:
+            return False
+        return isinstance(event, events.Paste) or event.key not in self.AT_ONCE
+
+    async def _hand_over(self, event: events.Event) -> None:
+        before = self._cursor
+        try:
+            await super().on_event(event)
+        finally:
+            self._settling = asyncio.create_task(self._settle(before), name="keys in order")
+
+    @property
+    def _cursor(self) -> DOMNode | None:
+        """Where keys go."""
+        return (self.focused or self.screen) if self.screen_stack else None
+
+    async def _settle(self, cursor: DOMNode | None) -> None:
+        try:
+            async with asyncio.timeout(_PATIENCE):
+                quiet = 0
+                while quiet < _QUIET_ROUNDS:
+                    for pump in list(_upwards(cursor, self)):
+                        await _reached(pump)
+                    now = self._cursor
+                    quiet = quiet + 1 if now is cursor else 0
+                    cursor = now
+        except TimeoutError:
+            pass
+        finally:
+            self.call_later(self._next_key)
+
+    async def _next_key(self) -> None:
+        if not self._waiting:
+            self._waiting = None
+        else:
+            await self._hand_over(self._waiting.popleft())
+
+
+def _upwards(cursor: DOMNode | None, app: App[R]) -> Iterator[MessagePump]:
+    """The way that a key takes: from where the cursor is up to the app."""
+    while cursor is not None and cursor is not app:
+        yield cursor
+        cursor = cursor.parent
+    yield app
+
+
+async def _reached(pump: MessagePump) -> None:
+    """Wait until all that a part of the screen was sent before now has been handled."""
+    done = asyncio.Event()
+    if pump.call_later(done.set):
+        await done.wait()
