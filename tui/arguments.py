@@ -166,7 +166,9 @@ def _act(commands: _Commands) -> None:
     )
     command.add_argument("unit", metavar="UNIT", help="a unit's id, or a bus's id for all units on it")
     command.add_argument("action", metavar="ACTION", help="an action of the unit's profile")
-    command.add_argument("parameters", metavar="name=value", nargs="*", help="the action's parameters")
+    command.add_argument(
+        "parameters", metavar="name=value", nargs="*", default=[], help="the action's parameters"
+    )
     command.add_argument("--within", metavar="SECONDS", type=float, help="refuse it if it waits longer")
     command.add_argument("--id", metavar="ID", help="the command's id; the same id twice is one command")
     _yes(command)
@@ -203,8 +205,10 @@ def _off(commands: _Commands) -> None:
     _json(command)
 
 
-_OFF = """De-energises everything, or one unit, group or bus, now: past locks and queues; power
-amplifiers first. It is no emergency stop: it needs the adapter, the line and the gear to work."""
+_OFF = (
+    "De-energises everything, or one unit, group or bus, now: past locks and queues, power amplifiers first. "
+    "It is no emergency stop: it needs the adapter, the line and the gear to work."
+)
 
 
 def _sequence(commands: _Commands) -> None:
@@ -271,7 +275,7 @@ def _unlock(commands: _Commands) -> None:
 
 def _listen(commands: _Commands) -> None:
     command = commands.add("listen", "live traffic with its meaning")
-    command.add_argument("bus", metavar="BUS")
+    command.add_argument("bus", metavar="BUS", help="a bus's id")
     command.add_argument("--seconds", metavar="N", type=float, help="end after so long")
     command.add_argument("--record", metavar="FILE", help="also write a recording, for decode and learn")
     _site(command)
@@ -280,7 +284,7 @@ def _listen(commands: _Commands) -> None:
 
 def _probe(commands: _Commands) -> None:
     command = commands.add("probe", "who answers, and where the ring is cut")
-    command.add_argument("bus", metavar="BUS")
+    command.add_argument("bus", metavar="BUS", help="a bus's id")
     command.add_argument(
         "--find-break",
         action="store_true",
@@ -314,7 +318,7 @@ def _send(commands: _Commands) -> None:
         long="Sends raw bytes through the gate: on the spot only, where the site has `allow_raw = true` for "
         "the bus, and never past a service lock.",
     )
-    command.add_argument("bus", metavar="BUS")
+    command.add_argument("bus", metavar="BUS", help="a bus's id")
     command.add_argument(
         "bytes",
         metavar="BYTES or CAPTURE",

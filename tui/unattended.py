@@ -144,8 +144,8 @@ class Unattended:
             except LinewardenError as error:
                 text = "the site file was not taken, and nothing was changed"
                 log.error("%s: %s", text, plain(str(error)))  # noqa: TRY400 -- a person's mistake, in one line
-                look = error.todo or "`linewarden check` lists all faults"
-                controller.alert("site-file", "site", f"{text}: {error.what}", look)
+                look = "the site file: `linewarden check` lists all its faults"
+                controller.alert("site-file", "site", f"{text}: {error}", look)
             except Exception:
                 log.exception("the site file could not be taken for a fault of this program")
                 text = "the site file could not be taken for a fault of this program"

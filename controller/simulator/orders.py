@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import textwrap
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -112,11 +113,20 @@ _USAGES: dict[str, tuple[str, str]] = {
     "help": ("help", "this list"),
 }
 
-HELP = "\n".join(f"{usage:<48}{text}" for usage, text in _USAGES.values()) + (
-    "\nTimes are written 8ms, 250us, 2s. Frames are counted from 1, the next one, at the place where the"
-    "\nfault acts: `at K` means those that unit K sends (0: the adapter); without it those that come back"
-    "\nto the adapter (shared wire: all; open line: those that the adapter sends)."
+_WIDE = 79
+_HOW_TO_COUNT = (
+    "Times are written 8ms, 250us, 2s. Frames are counted from 1, the next one, at the place where the fault "
+    "acts: `at K` means those that unit K sends (0: the adapter); without it those that come back to the "
+    "adapter (shared wire: all; open line: those that the adapter sends)."
 )
+
+
+def _told(usage: str, text: str) -> str:
+    """How one order is written, and below it what it does."""
+    return f"{usage}\n{textwrap.fill(text, _WIDE, initial_indent='    ', subsequent_indent='    ')}"
+
+
+HELP = "\n".join([*(_told(*each) for each in _USAGES.values()), textwrap.fill(_HOW_TO_COUNT, _WIDE)])
 """How every order is written, for a person."""
 
 

@@ -116,12 +116,18 @@ def test_listening_where_there_is_no_adapter_says_so(desk: Desk) -> None:
     assert "not there" in said.err
 
 
-def test_status_without_a_controller_shows_the_locks(desk: Desk) -> None:
-    desk.chain(units=1)
+def test_status_without_a_controller_shows_the_locks_and_what_was_known(desk: Desk) -> None:
+    desk.chain(units=2)
+    assert desk.run("act", "hall", "standby").code == 0
     desk.run("lock", "unit-1", "--why", "new fuse", "--who", "Ada")
+    # A journal outlives its site's file: a unit that is no longer in it is no longer told of.
+    site = desk.folder / "site.toml"
+    site.write_text(site.read_text().split("[units.unit-2]")[0])
     said = desk.run("status")
     assert said.code == 1
     assert "locked: unit-1 by Ada: new fuse" in said.out
+    assert "unit-1: power unknown, last false" in said.out
+    assert "unit-2" not in said.out
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only Linux has /dev/full")

@@ -128,6 +128,10 @@ def test_the_site_file_is_taken_anew_and_a_faulty_one_changes_nothing(desk: Desk
     desk.write("site.toml", SITE.replace('topology = "ring"', 'topology = "round"'))
     assert "1 alert, the oldest of site" in hang_up()[-1]
     assert "nothing was changed" in program.until("was not taken")
+    # The alert says the line and what to put there, and then where to look.
+    alert = program.until("alert: site")
+    assert "site.toml:" in alert
+    assert alert.endswith("; look at the site file: `linewarden check` lists all its faults")
     # The file is faulty, so commands can't read it either; the controller goes on all the same.
     desk.write("good.toml", SITE)
     desk.write("site.toml", SITE)

@@ -22,6 +22,7 @@ def test_a_trigger_of_5_to_12_volts_with_its_drawing(desk: Desk) -> None:
     assert (said.code, said.err) == (0, "")
     assert "R1  1.3 kΩ, 5 %, 0.25 W" in said.out
     assert "No mains" in said.out
+    assert said.out.splitlines()[-2:] == ["", "picture: trigger.svg"]
     ET.parse(desk.folder / "trigger.svg")
 
 

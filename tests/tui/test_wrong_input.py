@@ -185,6 +185,8 @@ def test_a_port_that_another_process_holds(desk: Desk) -> None:
 def test_a_call_that_is_no_call(desk: Desk) -> None:
     assert desk.run().code == 2
     assert desk.run("acct").code == 2
+    # Of an action only unit and name are needed.
+    check_one_line(desk.run("act"), 2, "required: UNIT, ACTION;")
     assert desk.run("sim").code == 2
     assert desk.run("sim", "--profile", "no-such").code == 2
     assert desk.run("sim", "--profile", "pellgate-chain", "--units", "0").code == 2

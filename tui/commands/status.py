@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+from collections.abc import Container
 from pathlib import Path
 from typing import Any
 
@@ -85,8 +86,11 @@ def _bus_row(bus: BusStatus) -> tuple[str, str, str, str, str]:
     return bus.bus, bus.link.value, answering, lag, plain(bus.text)
 
 
-def _remembered(folder: Path) -> tuple[list[tuple[str, str, str]], list[Lock]]:
-    """What the journal last knew of each state, and the locks that stand; nothing is opened for writing."""
+def _remembered(folder: Path, units: Container[str]) -> tuple[list[tuple[str, str, str]], list[Lock]]:
+    """What the journal last knew of each state of the units, and the locks that stand.
+
+    Nothing is opened for writing. A journal outlives its site's file, and may know units that are gone.
+    """
     path = folder / "journal.sqlite"
     if not path.exists():
         return [], []
@@ -96,7 +100,7 @@ def _remembered(folder: Path) -> tuple[list[tuple[str, str, str]], list[Lock]]:
             (unit, name, value_word(value.last_known))
             for unit, named in reader.states().items()
             for name, value in named.items()
-            if value.last_known is not None
+            if unit in units and value.last_known is not None
         ]
         return states, reader.locks()
     finally:
@@ -105,7 +109,7 @@ def _remembered(folder: Path) -> tuple[list[tuple[str, str, str]], list[Lock]]:
 
 def _not_running(arguments: argparse.Namespace, loaded: LoadedSite, folder: Path) -> int:
     site = loaded.site.site
-    remembered, locks = _remembered(folder)
+    remembered, locks = _remembered(folder, loaded.site.units)
     if arguments.json:
         document = {
             "running": False,

@@ -35,7 +35,8 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         print(plain(wiring_text(done), lines=True), end="")
         if picture is not None:
-            print(plain(f"\npicture: {picture}"))
+            print()
+            print(plain(f"picture: {picture}"))
     return 0 if done.works else 1
 
 
