@@ -43,7 +43,7 @@ class Resolver:
         """Is it known, may it come from there, is it in range."""
         try:
             key = _key(command)
-            known = self._remembered.get(key)
+            known = self._remembered.get(key) if key is not None else None
             if known is not None:
                 return replace(known, command=command)
             found = self._resolve(command)
@@ -51,7 +51,7 @@ class Resolver:
             return Refusal(Reason.NOT_KNOWN, error.what, error.todo)
         except BadValue as error:
             return Refusal(Reason.OUT_OF_RANGE, error.what, error.todo)
-        if isinstance(found, Cleared) and found.message is not None:
+        if isinstance(found, Cleared) and found.message is not None and key is not None:
             if len(self._remembered) >= _MOST_REMEMBERED:
                 self._remembered.clear()
             self._remembered[key] = found
@@ -121,9 +121,12 @@ class Resolver:
         return f"did you mean {' or '.join(near)}?" if near else f"known are {', '.join(self._units)}"
 
 
-def _key(command: Command) -> _Key:
+def _key(command: Command) -> _Key | None:
+    """What a command is remembered by; None where a parameter is no plain value: that is always refused."""
     # The kinds of the values too: true is 1 to Python, and is none for a number.
     given = tuple((name, type(value), value) for name, value in command.parameters.items())
+    if not all(issubclass(kind, Value) for _, kind, _ in given):
+        return None
     return command.unit, command.action, command.raw, command.origin.kind, given
 
 

@@ -118,6 +118,8 @@ def test_only_the_actions_that_a_unit_allows_come_from_mqtt() -> None:
         ("mixer", "set-volume", {"level": 3.5}),
         ("mixer", "set-volume", {"level": True}),
         ("mixer", "set-volume", {"level": "loud"}),
+        ("mixer", "set-volume", {"level": [3]}),
+        ("mixer", "select-input", {"input": {"name": "cd"}}),
         ("mixer", "set-volume", {}),
         ("mixer", "set-volume", {"level": 3, "speed": 1}),
         ("mixer", "select-input", {"input": "phono"}),
