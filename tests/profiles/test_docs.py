@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import Any
 
 import pytest
 from pydantic import BaseModel
-from pydantic_core import PydanticUndefined
 
 from profiles import model
 from profiles.checking import check_text
 from profiles.checksums import own_names
 from profiles.items import ITEM_KEYS
+from tests.pages import as_written, rows
 
 TEXT = (Path(__file__).parents[2] / "docs" / "profiles.md").read_text("utf-8")
 
@@ -39,38 +38,13 @@ SECTIONS: dict[str, type[BaseModel]] = {
 }
 
 
-def rows(title: str) -> dict[str, str]:
-    """The keys of a section's table, each with its default."""
-    section = re.split(r"^#+ ", TEXT.split(f"# {title}\n", 1)[1], maxsplit=1, flags=re.MULTILINE)[0]
-    return dict(re.findall(r"^\| `([a-z_]+)` \|.*\| ([^|]+) \|$", section, re.MULTILINE))
-
-
-def as_written(default: Any) -> str:
-    """A default as the page has it."""
-    match default:
-        case _ if default is PydanticUndefined:
-            return "needed"
-        case None:
-            return "none"
-        case bool():
-            return f"`{str(default).lower()}`"
-        case str():
-            return f'`"{default}"`'
-        case tuple() | list():
-            return "`[" + ", ".join(f'"{entry}"' for entry in default) + "]`" if default else "none"
-        case dict():
-            return "none"
-        case _:
-            return f"`{default}`"
-
-
 @pytest.mark.parametrize(("title", "kind"), SECTIONS.items())
 def test_every_key_and_its_default(title: str, kind: type[BaseModel]) -> None:
     wanted = {
         field.alias or name: as_written(field.get_default(call_default_factory=True, validated_data={}))
         for name, field in kind.model_fields.items()
     }
-    assert rows(title) == wanted
+    assert {key: default for key, (default,) in rows(TEXT, title).items()} == wanted
 
 
 def test_no_table_is_left_out() -> None:
