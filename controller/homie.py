@@ -271,6 +271,7 @@ _SCHEMA_TYPES = {
     "float": "number",
     "enum": "string",
     "text": "string",
+    "duration": "number",
 }
 
 

@@ -19,7 +19,7 @@ __all__ = ["Datatype", "Property", "decode", "duration", "encode", "property_for
 
 
 class Datatype(enum.StrEnum):
-    """The datatypes in use here; the convention has two more, color and datetime."""
+    """The datatypes in use here; the convention has two more, color and datetime [Payloads]."""
 
     INTEGER = "integer"
     FLOAT = "float"
@@ -41,7 +41,7 @@ class Property:
     retained: bool = True
     unit: str = ""
     range: tuple[float, float] | None = None
-    """Least and greatest value of a number, both allowed."""
+    """Least and greatest value of a number, of a duration in seconds, both allowed."""
     values: tuple[str, ...] = ()
     """What an enum can be."""
     schema: dict[str, Any] | None = field(default=None, hash=False)
@@ -81,6 +81,7 @@ _KINDS = {
     ValueType.FLOAT: Datatype.FLOAT,
     ValueType.ENUM: Datatype.ENUM,
     ValueType.TEXT: Datatype.STRING,
+    ValueType.DURATION: Datatype.DURATION,
 }
 
 
@@ -120,6 +121,9 @@ def encode(value: Value, datatype: Datatype) -> bytes | None:
         case Datatype.FLOAT:
             number = float(value)
             return _number(number).encode() if math.isfinite(number) else None
+        case Datatype.DURATION:
+            seconds = float(value)
+            return duration(seconds) if 0 <= seconds < 3600 * 10**_LONGEST_DURATION else None
     text = str(value).removeprefix("\ufeff")
     # An empty payload would delete the topic: the empty string is one zero byte. [Empty string values]
     return text.encode("utf-8", "replace") or b"\0"
@@ -131,10 +135,12 @@ def _number(number: float) -> str:
 
 
 def duration(seconds: float) -> bytes:
-    """Seconds as a duration, such as ``PT1H30M`` [Duration]."""
-    whole = max(0, round(seconds))
+    """Seconds as a duration, such as ``PT1H30M`` or ``PT0.5S``, to the microsecond [Duration]."""
+    whole, micro = divmod(max(0, round(seconds * 1_000_000)), 1_000_000)
     hours, minutes, rest = whole // 3600, whole // 60 % 60, whole % 60
-    parts = [f"{count}{sign}" for count, sign in ((hours, "H"), (minutes, "M"), (rest, "S")) if count]
+    fraction = f"{rest}.{micro:06d}".rstrip("0") if micro else str(rest)
+    parts = [f"{count}{sign}" for count, sign in ((hours, "H"), (minutes, "M")) if count]
+    parts += [f"{fraction}S"] if rest or micro else []
     return f"PT{''.join(parts) or '0S'}".encode()
 
 
@@ -172,7 +178,7 @@ def decode(payload: bytes, spec: Property) -> Any:
         case Datatype.INTEGER | Datatype.FLOAT:
             return _in_range(_read_number(text, spec.datatype), spec)
         case Datatype.DURATION:
-            return _read_duration(text)
+            return _in_range(_read_duration(text), spec)
         case Datatype.JSON:
             return _read_json(text)
     return text
@@ -190,7 +196,7 @@ def _read_number(text: str, datatype: Datatype) -> int | float:
 
 def _in_range(number: float, spec: Property) -> float:
     if spec.range and not spec.range[0] <= number <= spec.range[1]:
-        raise BadValue(f"must be from {spec.format}")
+        raise BadValue(f"must be from {spec.format or f'{spec.range[0]:g} to {spec.range[1]:g} s'}")
     return number
 
 

@@ -87,5 +87,5 @@ def _valued(spec: Parameter | StateSpec) -> dict[str, Value | list[Value] | None
         "title": spec.title,
         "range": list(spec.range) if spec.range else None,
         "values": list(spec.values) or None,
-        "unit": spec.unit,
+        "unit": spec.measured_in,
     }

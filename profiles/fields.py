@@ -173,7 +173,7 @@ class FieldPart:
             whole = self.typed.type is ValueType.INTEGER if self.typed else self.scale.is_integer()
             if whole and value.is_integer():
                 value = int(value)
-        return float(value) if self.typed and self.typed.type is ValueType.FLOAT else value
+        return float(value) if self.typed and self.typed.type.fractional else value
 
 
 def _plain(typed: Typed, end: float) -> Value:

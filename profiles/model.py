@@ -164,6 +164,18 @@ class ValueType(enum.StrEnum):
     FLOAT = "float"
     ENUM = "enum"
     TEXT = "text"
+    DURATION = "duration"
+    """Seconds, with or without a fraction; never negative."""
+
+    @property
+    def numeric(self) -> bool:
+        """Whether its values are numbers, which a range can bound."""
+        return self in (ValueType.INTEGER, ValueType.FLOAT, ValueType.DURATION)
+
+    @property
+    def fractional(self) -> bool:
+        """Whether its values are numbers that can have a fraction."""
+        return self in (ValueType.FLOAT, ValueType.DURATION)
 
 
 class _Valued(Strict):
@@ -175,6 +187,11 @@ class _Valued(Strict):
     """What an enum can be."""
     unit: str = ""
 
+    @property
+    def measured_in(self) -> str:
+        """The unit that its numbers have, as a person reads it."""
+        return "s" if self.type is ValueType.DURATION else self.unit
+
     def problem(self, value: Value) -> str | None:
         """Why ``value`` can't be one of these, or None where it can."""
         match self.type:
@@ -184,8 +201,12 @@ class _Valued(Strict):
                 return "must be a whole number"
             case ValueType.FLOAT if isinstance(value, bool) or not isinstance(value, int | float):
                 return "must be a number"
-            case ValueType.FLOAT if isinstance(value, float) and not math.isfinite(value):
+            case ValueType.DURATION if isinstance(value, bool) or not isinstance(value, int | float):
+                return "must be a number of seconds"
+            case ValueType.FLOAT | ValueType.DURATION if not _finite(value):
                 return "must be a finite number"
+            case ValueType.DURATION if isinstance(value, int | float) and value < 0:
+                return "must be 0 s or more"
             case ValueType.ENUM if value not in self.values:
                 return f"must be one of {', '.join(self.values)}"
             case ValueType.TEXT if not isinstance(value, str):
@@ -193,8 +214,16 @@ class _Valued(Strict):
             case ValueType.TEXT | ValueType.ENUM | ValueType.BOOLEAN:
                 return None
         if self.range and isinstance(value, int | float) and not self.range[0] <= value <= self.range[1]:
-            return f"must be from {self.range[0]:g} to {self.range[1]:g}{self.unit and ' ' + self.unit}"
+            unit = self.measured_in and f" {self.measured_in}"
+            return f"must be from {self.range[0]:g} to {self.range[1]:g}{unit}"
         return None
+
+
+def _finite(value: Value) -> bool:
+    try:
+        return math.isfinite(float(value))
+    except OverflowError:
+        return False
 
 
 class Parameter(_Valued):

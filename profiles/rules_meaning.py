@@ -12,7 +12,6 @@ from profiles.wording import near, value_text
 
 __all__ = ["look_at_meaning"]
 
-_NUMBERS = (ValueType.INTEGER, ValueType.FLOAT)
 _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
 
 
@@ -113,14 +112,18 @@ def _values(looked: Looked, path: Path, spec: Parameter | StateSpec) -> None:
         looked.fault((*path, "values"), f"is for an enum, and this is of type {spec.type}", "leave it out")
     if spec.range is not None:
         low, high = spec.range
-        if spec.type not in _NUMBERS:
+        if not spec.type.numeric:
             looked.fault((*path, "range"), f"is for numbers, and this is of type {spec.type}", "leave it out")
         elif low > high:
             looked.fault((*path, "range"), f"goes from {low:g} down to {high:g}", "put the least first")
+        elif spec.type is ValueType.DURATION and low < 0:
+            looked.fault((*path, "range"), f"begins at {low:g} s, and no duration is negative", "begin at 0")
         elif spec.type is ValueType.INTEGER and not (low.is_integer() and high.is_integer()):
             looked.fault(
                 (*path, "range"), "has an end that is no whole number", 'use whole ones, or type = "float"'
             )
+    if spec.unit and spec.type is ValueType.DURATION:
+        looked.fault((*path, "unit"), "is for other types: a duration is in seconds", "leave it out")
     if isinstance(spec, Parameter) and spec.default is not None and (problem := spec.problem(spec.default)):
         looked.fault((*path, "default"), f"{problem}, not {value_text(spec.default)}")
 
@@ -132,7 +135,7 @@ def _unfit(inner: Parameter | StateSpec, outer: Parameter | StateSpec) -> str | 
     strange = [value for value in inner.values if value not in outer.values]
     if strange and inner.type is ValueType.ENUM:
         return f"the one can be {strange[0]!r}, the other can't"
-    if outer.range and inner.type in _NUMBERS:
+    if outer.range and inner.type.numeric:
         if inner.range is None:
             return f"the one has no range, the other goes from {outer.range[0]:g} to {outer.range[1]:g}"
         if inner.range[0] < outer.range[0] or inner.range[1] > outer.range[1]:
@@ -174,7 +177,7 @@ def _setting_one(looked: Looked, path: Path, state: StateSpec, name: str, action
     value: Value = key
     if state.type is ValueType.BOOLEAN and key in ("true", "false"):
         value = key == "true"
-    elif state.type in _NUMBERS and re.fullmatch(r"-?\d{1,18}", key):
+    elif state.type.numeric and re.fullmatch(r"-?\d{1,18}", key):
         value = int(key)
     if problem := state.problem(value):
         looked.fault(path, f"{name} {problem}, not {value_text(key)}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 
 from controller.api import SiteView, UnitView
@@ -9,6 +10,15 @@ from profiles.errors import BadValue
 from profiles.model import Value
 
 __all__ = ["find_unit", "read_parameters", "read_value", "read_words"]
+
+_WANTED = {
+    "boolean": "true or false",
+    "integer": "a whole number",
+    "float": "a number",
+    "duration": "seconds, or such as 1m30s",
+}
+_PART = r"(?:(\d+(?:\.\d+)?){})?"
+_DURATION = re.compile("(?:PT)?" + "".join(_PART.format(sign) for sign in "HMS"), re.IGNORECASE)
 
 
 def find_unit(view: SiteView, target: str) -> UnitView | None:
@@ -49,7 +59,7 @@ def read_words(words: Sequence[str], kinds: Mapping[str, str]) -> dict[str, Valu
 
 
 def read_value(name: str, text: str, kind: str) -> Value:
-    """A text as a value of a type: boolean, integer, float, enum or text.
+    """A text as a value of a type: boolean, integer, float, enum, text, or duration.
 
     Raises:
         BadValue: it is none of that type.
@@ -62,7 +72,17 @@ def read_value(name: str, text: str, kind: str) -> Value:
                 return int(text, 0)
             case "float":
                 return float(text)
+            case "duration":
+                return _seconds(text)
     except (ValueError, KeyError):
-        wanted = {"boolean": "true or false", "integer": "a whole number", "float": "a number"}[kind]
-        raise BadValue(f"{name} must be {wanted}, not {text!r}") from None
+        raise BadValue(f"{name} must be {_WANTED[kind]}, not {text!r}") from None
     return text
+
+
+def _seconds(text: str) -> float:
+    """Seconds as a number, or with the signs of hours, minutes and seconds, also as Homie writes them."""
+    found = _DURATION.fullmatch(text.strip())
+    if found is None or not any(found.groups()):
+        return float(text)
+    hours, minutes, seconds = (float(part or 0) for part in found.groups())
+    return hours * 3600 + minutes * 60 + seconds

@@ -197,7 +197,7 @@ def read_value(name: str, text: str, spec: Parameter) -> Value:
                 value = {"true": True, "false": False}[text]
             case ValueType.INTEGER:
                 value = int(text)
-            case ValueType.FLOAT:
+            case ValueType.FLOAT | ValueType.DURATION:
                 value = float(text)
             case ValueType.ENUM | ValueType.TEXT:
                 pass

@@ -25,7 +25,7 @@ def initial_value(spec: StateSpec) -> Value:
             return ""
         case ValueType.INTEGER:
             return int(spec.range[0]) if spec.range else 0
-        case ValueType.FLOAT:
+        case ValueType.FLOAT | ValueType.DURATION:
             return float(spec.range[0]) if spec.range else 0.0
 
 
@@ -35,7 +35,7 @@ def _values(part: FieldPart) -> Iterator[Value]:
         yield from (part.by_raw[raw] for raw in sorted(part.by_raw))
         return
     least, greatest = part.number.least, part.number.greatest
-    if part.typed and part.typed.range and part.typed.type in (ValueType.INTEGER, ValueType.FLOAT):
+    if part.typed and part.typed.range and part.typed.type.numeric:
         low, high = part.typed.range
         least, greatest = (part.raw(int(end) if end == int(end) else end) for end in (low, high))
     for raw in range(least, greatest + 1):

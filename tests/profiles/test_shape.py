@@ -92,7 +92,7 @@ def one(key: str, *changes: tuple[str, str]) -> Fault:
             'did you mean "loop"?',
         ),
         ("baud = 4800", 'baud = 4800\nidle = "hi"', "line.idle", 'must be "high" or "low", not \'hi\'', ""),
-        ('type = "boolean"', "type = 7", "states.power.type", '"enum" or "text", not 7', ""),
+        ('type = "boolean"', "type = 7", "states.power.type", '"text" or "duration", not 7', ""),
         # Texts with a form of their own.
         (
             "baud = 4800",

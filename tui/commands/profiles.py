@@ -86,7 +86,7 @@ def _lines(source: Source, profile: CompiledProfile) -> list[str]:
         everyone = f", all units: {spec.address.all}" if spec.address.all is not None else ""
         lines.append(f"  address   {spec.address.range[0]} to {spec.address.range[1]}{everyone}")
     for name, state in spec.states.items():
-        lines.append(f"  state     {name}: {_kind(state.type.value, state.range, state.values, state.unit)}")
+        lines.append(f"  state     {name}: {_kind(state.type.value, state.range, state.values, state.measured_in)}")
     for action in profile.actions.values():
         lines += _action_lines(action)
     for observation in profile.observations:
@@ -99,7 +99,7 @@ def _lines(source: Source, profile: CompiledProfile) -> list[str]:
 
 def _action_lines(action: CompiledAction) -> list[str]:
     takes = " ".join(
-        f"{name}={_kind(p.type.value, p.range, p.values, p.unit)}"
+        f"{name}={_kind(p.type.value, p.range, p.values, p.measured_in)}"
         for name, p in action.spec.parameters.items()
     )
     head = f"  action    {action.name} {takes}".rstrip()

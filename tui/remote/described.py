@@ -32,7 +32,7 @@ _LAST_TIME = 4_102_444_800.0
 """UTC seconds: the year 2100. No screen can tell a time far beyond it."""
 _TOPOLOGIES = ("ring", "open", "shared", "tap")
 _EFFECTS = ("energise", "de-energise", "neutral", "unknown")
-_TYPES = ("boolean", "integer", "float", "enum", "text")
+_TYPES = ("boolean", "integer", "float", "enum", "text", "duration")
 _JSON = Property("json", "json", Datatype.JSON)
 _BUS = "bus-"
 

@@ -46,7 +46,12 @@ __all__ = [
     "read_value",
 ]
 
-_KINDS = {"boolean": Datatype.BOOLEAN, "integer": Datatype.INTEGER, "float": Datatype.FLOAT}
+_KINDS = {
+    "boolean": Datatype.BOOLEAN,
+    "integer": Datatype.INTEGER,
+    "float": Datatype.FLOAT,
+    "duration": Datatype.DURATION,
+}
 _MOST_LISTED = 2000
 
 

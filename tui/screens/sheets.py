@@ -164,7 +164,8 @@ def describe_parameter(name: str, spec: Spec) -> str:
     elif isinstance(limits, list) and len(limits) == 2:
         takes = f"{limits[0]:g} to {limits[1]:g}{f' {unit}' if unit else ''}"
     else:
-        takes = {"boolean": "true or false"}.get(str(spec.get("type")), str(spec.get("type")))
+        kind = str(spec.get("type"))
+        takes = {"boolean": "true or false", "duration": "seconds, or such as 1m30s"}.get(kind, kind)
     return plain(f"{spec.get('title') or name}: {takes}")
 
 
