@@ -15,8 +15,8 @@ _LEAP = 8
 """Frames that are followed in one go; a power of two."""
 
 
-def without_glitches(times: npt.NDArray[Any], shortest: float) -> tuple[npt.NDArray[Any], IntArray, int]:
-    """Drop runs shorter than ``shortest``: edges left, where their clusters begin, number of glitches.
+def without_glitches(times: npt.NDArray[Any], shortest: float) -> tuple[npt.NDArray[Any], IntArray]:
+    """Drop runs shorter than ``shortest``: the edges left, and the index at which each one's cluster begins.
 
     A glitch is two edges and both go. Of an odd number of edges close together (a change that bounces) the
     middle one stays, so that levels still alternate.
@@ -24,14 +24,14 @@ def without_glitches(times: npt.NDArray[Any], shortest: float) -> tuple[npt.NDAr
     short = np.diff(times) < shortest
     everything: IntArray = np.arange(len(times))
     if not short.any():
-        return times, everything, 0
+        return times, everything
     # A cluster is a row of edges each of which is close to the next.
     cluster = np.concatenate(([0], np.cumsum(~short)))
     sizes = np.bincount(cluster)
     first = np.concatenate(([0], np.cumsum(sizes)[:-1]))
     odd = sizes % 2 == 1
     begins: IntArray = first[odd]
-    return times[begins + sizes[odd] // 2], begins, int((sizes // 2).sum())
+    return times[begins + sizes[odd] // 2], begins
 
 
 def chain_of(steps: npt.NDArray[np.uint8]) -> IntArray:

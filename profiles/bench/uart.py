@@ -41,6 +41,8 @@ GLITCH_BITS = 0.25
 """Runs shorter than this many bit times are glitches."""
 _BLOCK = 1 << 16
 """Edges decoded in one go."""
+_LONGEST_BLOCK = 1 << 24
+"""Edges of which none starts a frame, after which the ones before are given up: noise without end."""
 LONGEST_CELLS = 64
 """Cells from the frame's start at which an edge is of no interest any more."""
 
@@ -152,7 +154,7 @@ def _steps(
     steps = np.ones(len(leaving), np.uint8)
     for ahead in range(1, len(leaving)):
         inside = leaving[ahead:] < reach[:-ahead]
-        if not inside.any() or ahead > 250:
+        if not inside.any():
             break
         steps[:-ahead] += inside
     false_start = returning - leaving[: len(returning)] < 0.5 * timing.bit + timing.shift
@@ -179,7 +181,7 @@ def first_start(edges: Edges, timing: LineTiming) -> int:
     for candidate in range(0, min(len(window) - 1, 2 * timing.body), 2):
         part = Edges(window[candidate:], timing.idle, edges.tick, float(window[-1]))
         block = next(frame_blocks(part, timing, start=0), None)
-        if block is None:
+        if block is None or not len(block.words):
             break
         words = block.words[:60]
         bad = int(
@@ -218,18 +220,23 @@ def frame_blocks(
     while position < total:
         last = position + block >= total
         raw = edges.ticks[position : position + block]
-        times, kept, glitches = without_glitches(raw, shortest)
+        times, kept = without_glitches(raw, shortest)
         leaving, returning = times[0::2], times[1::2]
         steps, false_start = _steps(leaving, returning[: len(leaving)], timing)
         chain = chain_of(steps)
-        if last:
-            usable = len(chain) - (len(chain) > 0 and leaving[chain[-1]] + length > edges.end)
+        if not len(chain):
+            usable = 0
+        elif last:
+            usable = len(chain) - int(leaving[chain[-1]] + length > edges.end)
         else:
             usable = int(np.searchsorted(leaving[chain], leaving[-1] - 2 * LONGEST_CELLS * timing.bit))
-            if usable < 1 and block < 1 << 24:
-                block *= 2
-                continue
+        if not (usable or last) and block < _LONGEST_BLOCK:
+            block *= 2
+            continue
         stop = int(chain[usable]) if usable < len(chain) else len(leaving)
+        done = int(kept[2 * stop]) if stop < len(leaving) else len(raw)
+        # Two edges each; those behind the last usable frame are met again in the next block.
+        glitches = (done - min(2 * stop, len(times))) // 2
         chain = chain[:usable]
         good = chain
         if len(false_start) and false_start.any():
@@ -238,12 +245,12 @@ def frame_blocks(
             good = chain[~is_false[chain]]
         if len(good):
             yield _read(times, good, 2 * stop, timing, glitches, len(chain) - len(good))
-        elif glitches:
+        elif glitches or len(chain):
             nothing: IntArray = np.empty(0, np.int64)
             yield Block(np.empty(0), nothing, nothing, times[:0], np.empty(0, np.int8), glitches, len(chain))
         if last:
             return
-        position += int(kept[2 * stop]) if stop < len(leaving) else block
+        position += done
 
 
 def _read(
