@@ -22,8 +22,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from controller.homie_devices import Publication
-from controller.mqtt_messages import Incoming, incoming, refused, unreachable
-from controller.mqtt_network import CONNECT_WITHIN, network_for, new_client
+from controller.mqtt_messages import Incoming, NotGranted, incoming, refused, unreachable
+from controller.mqtt_network import CONNECT_WITHIN, GRANTED_WITHIN, network_for, new_client
 from controller.mqtt_outbox import Outbox
 from controller.mqtt_settings import BrokerSettings
 from controller.threads import named_thread
@@ -89,9 +89,6 @@ class Connection:
         self._five = settings.protocol == "5"
         self._client = new_client(settings, client_id, will, _WINDOW)
         self._network = network_for(self._client, self._loop, self._at_fault)
-        self._set_up()
-
-    def _set_up(self) -> None:
         client = self._client
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
@@ -151,7 +148,7 @@ class Connection:
         try:
             client.connect(self.settings.host, self.settings.port, self._keepalive, properties=properties)
         except Exception as error:  # noqa: BLE001 -- whatever the network raises is told, in one place
-            self._call(self._failed, unreachable(error, self.settings))
+            self._call(self.fail, unreachable(error, self.settings))
             return
         with self._starting:
             # Where the wait for it was over before, the client is dropped here, and its socket with it.
@@ -165,13 +162,13 @@ class Connection:
 
     def _on_connect(self, _c: Any, _u: Any, _flags: Any, reason: ReasonCode, _p: Any) -> None:
         if reason.is_failure:
-            self._call(self._failed, refused(reason, self.settings))
+            self._call(self.fail, refused(reason, self.settings))
         else:
             self._call(self._stands)
 
     def _on_disconnect(self, _c: Any, _u: Any, _flags: Any, reason: ReasonCode, _p: Any) -> None:
         error = BrokerError(f"the connection is over: {reason}", where=self.settings.shown)
-        self._call(self._failed, error)
+        self._call(self.fail, error)
 
     def _on_message(self, _c: Any, _u: Any, message: paho.MQTTMessage) -> None:
         try:
@@ -209,7 +206,8 @@ class Connection:
         if not self._connected.done():
             self._connected.set_result(None)
 
-    def _failed(self, error: BrokerError) -> None:
+    def fail(self, error: BrokerError) -> None:
+        """The connection is over, or is given up, for this reason."""
         if not self._connected.done():
             self._connected.set_exception(error)
         if not self.lost.done():
@@ -221,10 +219,6 @@ class Connection:
             if not room.done():
                 room.set_exception(error)
         self._room.clear()
-
-    def fail(self, error: BrokerError) -> None:
-        """Give the connection up, for this reason."""
-        self._failed(error)
 
     def take_unread_dropped(self) -> int:
         """How many messages were dropped since this was asked last."""
@@ -243,7 +237,7 @@ class Connection:
             self._on_messages(messages)
 
     def _at_fault(self, error: Exception) -> None:
-        self._failed(BrokerError(f"a fault of this program: {error}", where=self.settings.shown))
+        self.fail(BrokerError(f"a fault of this program: {error}", where=self.settings.shown))
 
     def _on_granted(self, number: int, reasons: list[ReasonCode]) -> None:
         waiting = self._granted.get(number)
@@ -257,6 +251,7 @@ class Connection:
         """Subscribe, with Retain As Published where the protocol has it.
 
         Raises:
+            NotGranted: the broker does not answer it.
             BrokerError: the connection is over, or the broker refuses one of them.
         """
         wanted = list(filters)
@@ -287,7 +282,10 @@ class Connection:
             self._check()
             waiting = self._granted[number] = self._loop.create_future()
         try:
-            return await waiting
+            async with asyncio.timeout(GRANTED_WITHIN):
+                return await waiting
+        except TimeoutError:
+            raise NotGranted(self.settings) from None
         finally:
             self._granted.pop(number, None)
 
@@ -362,33 +360,40 @@ class Connection:
 
     async def close(self, last: Sequence[Publication] = ()) -> None:
         """Publish the last words, disconnect cleanly (no will is sent), and end the thread."""
-        with contextlib.suppress(BrokerError, TimeoutError):
-            async with asyncio.timeout(_END_WITHIN):
-                for publication in last:
-                    self.publish(publication)
-                await self.flush()
-        await self._end()
+        try:
+            with contextlib.suppress(BrokerError, TimeoutError):
+                async with asyncio.timeout(_END_WITHIN):
+                    for publication in last:
+                        self.publish(publication)
+                    await self.flush()
+        finally:
+            await self._end()
 
     async def _end(self) -> None:
-        client = self._client
         with self._starting:
             self._ended = True
-        client.disconnect()
+        self._client.disconnect()
         self._network.push()
-        if self._connected.done() and not self.lost.done():
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(_END_WITHIN):
-                    await asyncio.shield(self.lost)
+        try:
+            if self._connected.done() and not self.lost.done():
+                await asyncio.wait([self.lost], timeout=_END_WITHIN)
+        finally:
+            await self._let_go()
+
+    async def _let_go(self) -> None:
+        client = self._client
         open_socket = client.socket()
         if isinstance(open_socket, socket.socket):
             # Nothing may be waited for on a connection that does not end by itself.
             with contextlib.suppress(OSError):
                 open_socket.shutdown(socket.SHUT_RDWR)
-        await self._network.end()
-        self._failed(BrokerError("the connection was closed", where=self.settings.shown))
-        if self._connected.done() and not self._connected.cancelled():
-            self._connected.exception()
-        # It closes its sockets when nobody holds it any more, and its callbacks hold us, who hold it.
-        client.on_connect = client.on_disconnect = client.on_message = None
-        client.on_subscribe = client.on_publish = client.on_socket_open = None
-        del self._client
+        try:
+            await self._network.end()
+        finally:
+            self.fail(BrokerError("the connection was closed", where=self.settings.shown))
+            if self._connected.done() and not self._connected.cancelled():
+                self._connected.exception()
+            # It closes its sockets when nobody holds it any more, and its callbacks hold us, who hold it.
+            client.on_connect = client.on_disconnect = client.on_message = None
+            client.on_subscribe = client.on_publish = client.on_socket_open = None
+            del self._client

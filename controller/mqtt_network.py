@@ -22,12 +22,22 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from controller.homie_devices import Publication
 from controller.mqtt_settings import BrokerSettings
 
-__all__ = ["CONNECT_WITHIN", "LoopNetwork", "Network", "ThreadNetwork", "network_for", "new_client"]
+__all__ = [
+    "CONNECT_WITHIN",
+    "GRANTED_WITHIN",
+    "LoopNetwork",
+    "Network",
+    "ThreadNetwork",
+    "network_for",
+    "new_client",
+]
 
 log = logging.getLogger(__name__)
 
 CONNECT_WITHIN = 10.0
 """Seconds for the broker to take the connection, TLS and login included."""
+GRANTED_WITHIN = 10.0
+"""Seconds for the broker to answer a subscription, and to send before it what it has retained for it."""
 _MISC_EVERY = 1.0
 """Seconds between looks at whether the broker is owed a sign of life, or owes us one."""
 _PACKETS_AT_ONCE = 50
@@ -67,8 +77,10 @@ class ThreadNetwork:
 
     async def end(self) -> None:
         """Wait until the thread has ended."""
-        await asyncio.to_thread(self._client.loop_stop)
-        del self._client  # it closes its sockets when nobody holds it any more
+        try:
+            await asyncio.to_thread(self._client.loop_stop)
+        finally:
+            del self._client  # it closes its sockets when nobody holds it any more
 
 
 class LoopNetwork:

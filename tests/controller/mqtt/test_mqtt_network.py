@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import gc
+import socket
 import threading
 from collections.abc import Callable
 from typing import Any
@@ -125,6 +126,36 @@ async def test_it_leaves_no_socket_and_no_watch_behind(broker: Mosquitto, carrie
         assert network._watched is None
         assert network._timer is None or network._timer.cancelled()
     gc.collect()
+
+
+async def test_a_close_that_is_cancelled_leaves_nothing_behind_either() -> None:
+    """A broker that takes the connection and then nothing any more."""
+    loop = asyncio.get_running_loop()
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        server.setblocking(False)
+        accepting = asyncio.create_task(loop.sock_accept(server))
+        settings = BrokerSettings("127.0.0.1", server.getsockname()[1], "3.1.1")
+        opening = asyncio.create_task(Connection.open(settings, "test", Heard()))
+        deaf, _ = await accepting
+        await loop.sock_sendall(deaf, bytes.fromhex("20 02 00 00"))  # CONNACK: MQTT 3.1.1, section 3.2
+        connection = await opening
+    network = connection._network
+    for number in range(12):  # far more than a socket's buffers hold
+        connection.publish(Publication(f"large/{number}", bytes(900_000), retain=False))
+    closing = asyncio.create_task(connection.close())
+    await asyncio.sleep(0)
+    for _ in range(2):  # while it says its last words, and while it waits for the end
+        closing.cancel()
+        await asyncio.sleep(0)
+    with pytest.raises(asyncio.CancelledError):
+        await closing
+    assert connection.lost.done()
+    assert not any(thread.name.startswith("paho") for thread in threading.enumerate())
+    if isinstance(network, LoopNetwork):
+        assert network._watched is None
+    del connection, network, opening
+    gc.collect()  # a socket that nobody closed would be a warning here
+    deaf.close()
 
 
 async def test_a_broker_that_is_killed_is_noticed_at_once(broker: Mosquitto) -> None:
