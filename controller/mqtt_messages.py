@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from paho.mqtt.client import MQTTMessage
     from paho.mqtt.reasoncodes import ReasonCode
 
-__all__ = ["Incoming", "incoming", "refused", "unreachable"]
+__all__ = ["Incoming", "NotGranted", "incoming", "refused", "unreachable"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +73,14 @@ def unreachable(error: Exception, settings: BrokerSettings) -> BrokerError:
             f"the broker can't be reached: {reason}", where=settings.shown, todo="see whether it runs"
         )
     return BrokerError(f"the broker can't be reached: {type(error).__name__}", where=settings.shown)
+
+
+class NotGranted(BrokerError):
+    """A subscription is not answered."""
+
+    def __init__(self, settings: BrokerSettings) -> None:
+        what = "the broker does not answer a subscription: it drops what is too far ahead of its client"
+        super().__init__(what, where=settings.shown, todo="see max_queued_messages of the broker's config")
 
 
 def refused(reason: ReasonCode, settings: BrokerSettings) -> BrokerError:

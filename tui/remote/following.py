@@ -18,7 +18,7 @@ from controller.homie_devices import Publication, device_topic
 from controller.homie_root import bus_node
 from controller.homie_values import duration
 from controller.mqtt_connection import Connection
-from controller.mqtt_messages import Incoming
+from controller.mqtt_messages import Incoming, NotGranted
 from controller.mqtt_settings import BrokerSettings
 from controller.records import Record, new_id
 from controller.waiting import Clock, monotonic
@@ -37,7 +37,8 @@ T = TypeVar("T")
 _KEEPALIVE = 5
 _UNREAD = 100_000
 _FILTERS_AT_ONCE = 50
-"""Brokers queue only so many messages for one client: what is retained comes in portions."""
+"""Brokers queue only so many messages for one client: what is retained comes in portions, smaller ones where
+that was too much."""
 _SHORTEST_PAUSE, _LONGEST_PAUSE = 0.5, 5.0
 _HEARD_WITHIN = 1.5
 """Seconds in which a broker has sent what it has retained."""
@@ -77,6 +78,7 @@ class Follower:
         self._any_protocol = any_protocol
         self._who = who
         self._chance = chance
+        self._at_once = _FILTERS_AT_ONCE
         self._connection: Connection | None = None
         self._wanted: asyncio.Queue[str] = asyncio.Queue()
         self._waiting: list[asyncio.Future[None]] = []
@@ -176,9 +178,13 @@ class Follower:
                 heard = True
                 self._tell(self.mirror.unheard(self.utc()))
                 continue
-            while not self._wanted.empty() and len(filters) < _FILTERS_AT_ONCE:
+            while not self._wanted.empty() and len(filters) < self._at_once:
                 filters.append(self._wanted.get_nowait())
-            await connection.subscribe(filters, qos=0)
+            try:
+                await connection.subscribe(filters, qos=0)
+            except NotGranted:
+                self._at_once = max(1, self._at_once // 2)
+                raise
             if connection.take_unread_dropped():
                 raise BrokerError("more came at once than could be read", where=self.mirror.shown)
 
@@ -186,12 +192,15 @@ class Follower:
 
     def _on_messages(self, messages: list[Incoming]) -> None:
         try:
-            self._take(self.mirror.take(messages, self.utc()))
+            taken = self.mirror.take(messages, self.utc())
         except Exception:
             log.exception("messages from MQTT met a fault of this program")
+            return
+        # Before it is told: who is woken by it may ask how soon a site answers.
         now = self.clock()
-        for site in self.mirror.sites.values():
-            self.trips.answered(site.id, site.pong, now)
+        for name in taken.touched:
+            self.trips.answered(name, self.mirror.sites[name].pong, now)
+        self._take(taken)
 
     def _take(self, taken: Taken) -> None:
         for each in taken.wanted:

@@ -21,13 +21,16 @@ from tui.remote.naming import join
 from tui.remote.site_mirror import CHANGED, SiteMirror
 from tui.remote.standing import Standing
 
-__all__ = ["BROKER", "DISCOVERY", "Mirror", "Taken"]
+__all__ = ["BROKER", "DISCOVERY", "MOST_SITES", "Mirror", "Taken"]
 
-DISCOVERY = f"{device_topic('+')}/$description"
-"""Every device announces itself there; which of them are ours is told by what it says."""
+_FOUND_BY = ("controller", "instance")
+DISCOVERY = device_topic("+") + "/" + "/".join(_FOUND_BY)
+"""Only a site's root has that. The descriptions of all units of all sites would be more than a broker keeps
+for one client: Mosquitto drops what is beyond 1,000 messages, the answer to the subscription among them."""
 BROKER = "broker"
 """What alerts about the broker are about, and their id."""
-_MOST_SITES = 200
+MOST_SITES = 1000
+"""A dashboard shows no more; see docs/scale.md for what so many cost."""
 
 
 @dataclass(slots=True)
@@ -37,6 +40,8 @@ class Taken:
     records: list[Record] = field(default_factory=list)
     wanted: list[str] = field(default_factory=list)
     """Filters to subscribe to as well."""
+    touched: list[str] = field(default_factory=list)
+    """The sites that had a word in it."""
 
 
 @dataclass(slots=True)
@@ -53,10 +58,14 @@ class Mirror:
     """Why the broker is out of reach; None while it is there."""
     nobody: Alert | None = None
     """Says that no site is announced; None where one is, or that is not known yet."""
+    crowd: Alert | None = None
+    """Says that there are more sites than are shown."""
     _heard_at: float | None = None
     """Since when all that the broker had retained has been read."""
     _unit_of: dict[str, tuple[str, str]] = field(default_factory=dict)
     """The site and the unit that a device is."""
+    _looked_at: set[str] = field(default_factory=set)
+    """Devices whose description was asked for on this connection, since they may be sites."""
 
     # What comes
 
@@ -73,9 +82,9 @@ class Mirror:
             site = self._take(message, taken, now)
             if site is not None:
                 touched[site] = None
-        for site in touched:
-            if site in self.sites:
-                taken.records += self.sites[site].settle(now)
+        taken.touched = [site for site in touched if site in self.sites]
+        for site in taken.touched:
+            taken.records += self.sites[site].settle(now)
         taken.records += self._nobody()
         return taken
 
@@ -86,6 +95,8 @@ class Mirror:
         device = parts[2]
         if parts[3:] == ["$description"]:
             return self._describe(device, message.payload, taken, now)
+        if tuple(parts[3:]) == _FOUND_BY and message.payload:
+            self._look_at(device, taken, now)
         if device in self.sites:
             site = self.sites[device]
             if parts[3:] == ["$state"]:
@@ -102,6 +113,23 @@ class Mirror:
             return owner
         return None
 
+    def _look_at(self, device: str, taken: Taken, now: float) -> None:
+        """Something that may be a site: its description tells."""
+        if device in self._looked_at:
+            return
+        if len(self._looked_at) < MOST_SITES:
+            self._looked_at.add(device)
+            taken.wanted.append(f"{device_topic(device)}/$description")
+        else:
+            self._crowd(taken, now)
+
+    def _crowd(self, taken: Taken, now: float) -> None:
+        if self.crowd is None:
+            text = f"more than {MOST_SITES} sites are announced at {self.shown}: not all of them are shown"
+            look_at = "whether this dashboard's user has to read all of them; see docs/scale.md"
+            self.crowd = Alert("crowd", BROKER, now, text, look_at)
+            taken.records.append(self.crowd)
+
     def _describe(self, device: str, payload: bytes, taken: Taken, now: float) -> str | None:
         found = read_site(device, payload)
         site = self.sites.get(device)
@@ -110,7 +138,8 @@ class Mirror:
                 self._remove(device, taken, now)
             return None
         if site is None:
-            if len(self.sites) >= _MOST_SITES:
+            if len(self.sites) >= MOST_SITES:
+                self._crowd(taken, now)
                 return None
             site = self.sites[device] = SiteMirror(found, now)
             taken.wanted += [f"{device_topic(device)}/$state", f"{device_topic(device)}/+/+"]
@@ -145,6 +174,10 @@ class Mirror:
         if self.broker is not None:
             taken.records.append(replace(self.broker, over=True))
             self.broker = None
+        if self.crowd is not None:
+            taken.records.append(replace(self.crowd, over=True))
+            self.crowd = None
+        self._looked_at.clear()
         for site in self.sites.values():
             site.begin(now)
             taken.wanted += [f"{device_topic(site.id)}/$state", f"{device_topic(site.id)}/+/+"]
@@ -211,7 +244,7 @@ class Mirror:
 
     def alerts(self) -> list[Alert]:
         """What is wrong now: at the sites, and between them and here."""
-        own = [alert for alert in (self.broker, self.nobody) if alert is not None]
+        own = [alert for alert in (self.broker, self.nobody, self.crowd) if alert is not None]
         return [*own, *(alert for site in self.sites.values() for alert in site.alerts.values())]
 
     def locks(self) -> list[Lock]:

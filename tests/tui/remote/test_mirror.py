@@ -37,7 +37,7 @@ from tests.tui.remote.announced import NOW, Announced, incoming, mirror_of
 from tui.looks import Looks
 from tui.model import AWAY, HERE, HallModel
 from tui.painting import alert_lines, detail_lines, hall_lines
-from tui.remote.mirror import DISCOVERY, Mirror
+from tui.remote.mirror import DISCOVERY, MOST_SITES, Mirror, Taken
 from tui.remote.site_mirror import CHANGED
 from tui.remote.standing import Standing
 from tui.saying_text import saying_text
@@ -60,6 +60,44 @@ def model_of(mirror: Mirror) -> HallModel:
 
 
 # Finding sites
+
+
+def test_a_site_is_found_by_a_topic_that_only_sites_have() -> None:
+    # Not by every device's description: of 200 sites with 20 units each those are 4,200, of 4 KB each, and
+    # Mosquitto drops what is more than 1,000 messages ahead of a client, the answer to its subscription too.
+    mirror = Mirror("mqtt://broker")
+    assert mirror.begin(NOW).wanted == [DISCOVERY] == ["homie/5/+/controller/instance"]
+    found = Incoming("homie/5/larkfield/controller/instance", b"00000000000001-1", True)
+    assert mirror.take([found], NOW).wanted == ["homie/5/larkfield/$description"]
+    assert mirror.take([found], NOW).wanted == []
+    # On a new connection nothing is subscribed to any more.
+    assert mirror.begin(NOW).wanted == [DISCOVERY]
+    assert mirror.take([found], NOW).wanted == ["homie/5/larkfield/$description"]
+
+
+def test_more_sites_than_can_be_shown_are_told_and_not_passed_over_in_silence(hall: Announced) -> None:
+    mirror = mirror_of(hall)
+    found = [Incoming(f"homie/5/hall-{n}/controller/instance", b"1", True) for n in range(MOST_SITES + 1)]
+    taken = mirror.take(found, NOW)
+    assert len(taken.wanted) == MOST_SITES
+    (alert,) = taken.records
+    assert isinstance(alert, Alert)
+    assert alert.target == "broker"
+    assert f"more than {MOST_SITES} sites" in alert.text
+    assert mirror.alerts() == [alert]
+    assert mirror.take(found, NOW) == Taken()
+    # Begun anew, it is not known any more.
+    assert replace(alert, over=True) in mirror.begin(NOW).records
+    assert mirror.alerts() == []
+
+
+def test_a_dashboard_goes_through_the_sites_that_were_touched_and_not_through_all(
+    hall: Announced, tmp_path: Path
+) -> None:
+    mirror = mirror_of(hall, Announced(tmp_path / "mill", MILL))
+    pong = Incoming("homie/5/mill/controller/ping", b"word", False)
+    assert mirror.take([pong], NOW).touched == ["mill"]
+    assert mirror.take([Incoming("homie/5/lamp/controller/ping", b"word", False)], NOW).touched == []
 
 
 def test_it_begins_with_descriptions_and_goes_on_with_what_a_site_has(hall: Announced) -> None:
