@@ -20,12 +20,14 @@ from controller.records import Command
 from controller.state_folder import private_file
 from profiles.errors import JournalError
 
-__all__ = ["SUFFIX", "IntentLog", "intent_line"]
+__all__ = ["SUFFIX", "IntentLog", "intent_line", "logged_intents"]
 
 log = logging.getLogger(__name__)
 
 SUFFIX = "-intents"
 """What the file's name ends in, after the journal's."""
+_TORN = b" is no whole line\n"
+"""Ends a part of a line that can't be taken away, so that it is no intent and the next line begins anew."""
 
 
 def intent_line(command: str, at: float) -> bytes:
@@ -36,6 +38,23 @@ def intent_line(command: str, at: float) -> bytes:
         at: UTC seconds.
     """
     return f"{at!r} {command}\n".encode()
+
+
+def logged_intents(journal: Path) -> list[tuple[Command, float]]:
+    """What is in a journal's log of intents, oldest first, with UTC seconds; the file is only read.
+
+    Not all of them need be new to the table.
+
+    Raises:
+        JournalError: it can't be read.
+    """
+    path = beside(journal, SUFFIX)
+    try:
+        return _intents(path.read_bytes(), path)
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise _error(error, path) from error
 
 
 class IntentLog:
@@ -55,27 +74,28 @@ class IntentLog:
         self.path = beside(journal, SUFFIX)
         self._file = -1
         self._size = 0
+        self._torn = False
+        """Whether the file may end in a part of a line, on which none may be put."""
         self.left = []
         if self.path.exists():
             self._open()
             found = self._content()
-            self._size = len(found)
-            # A last line without its end was never told to have been written.
-            read = (_read(line, self.path) for line in found.split(b"\n")[:-1])
-            self.left = [entry for entry in read if entry is not None]
+            self._size = found.rfind(b"\n") + 1
+            self._torn = self._size != len(found)
+            self.left = _intents(found, self.path)
 
     def _open(self) -> None:
         try:
             self._file = private_file(self.path)
             os.lseek(self._file, 0, os.SEEK_END)
         except OSError as error:
-            raise self._error(error) from error
+            raise _error(error, self.path) from error
 
     def _content(self) -> bytes:
         try:
             return self.path.read_bytes()
         except OSError as error:
-            raise self._error(error) from error
+            raise _error(error, self.path) from error
 
     def append(self, line: bytes) -> None:
         """Write a line; it outlives the end of this process from here on.
@@ -85,18 +105,22 @@ class IntentLog:
         """
         if self._file < 0:
             self._open()
+        if self._torn and not self._cut(self._size):
+            line = _TORN + line
+            self._size = os.lseek(self._file, 0, os.SEEK_END)
         try:
             done = os.write(self._file, line)
             if done != len(line):
                 raise OSError(errno.ENOSPC, "there is no space left")
         except OSError as error:
             self._cut(self._size)
-            raise self._error(error) from error
+            raise _error(error, self.path) from error
         self._size += done
+        self._torn = False
 
     def clear(self) -> None:
         """All that was appended is in the table."""
-        if self._size and self._cut(0):
+        if (self._size or self._torn) and self._cut(0):
             self._size = 0
             self.left = []
 
@@ -105,7 +129,9 @@ class IntentLog:
             os.ftruncate(self._file, size)
             os.lseek(self._file, size, os.SEEK_SET)
         except OSError:
+            self._torn = True
             return False  # what is in the table already is known again by its id
+        self._torn = False
         return True
 
     def close(self) -> None:
@@ -116,12 +142,19 @@ class IntentLog:
             if not self._size:
                 self.path.unlink(missing_ok=True)
 
-    def _error(self, error: OSError) -> JournalError:
-        return JournalError(
-            f"the disk does not take what is written: {error.strerror}",
-            where=str(self.path),
-            todo="check that it has space and is sound",
-        )
+
+def _error(error: OSError, path: Path) -> JournalError:
+    return JournalError(
+        f"the disk does not take what is written: {error.strerror}",
+        where=str(path),
+        todo="check that it has space and is sound",
+    )
+
+
+def _intents(content: bytes, path: Path) -> list[tuple[Command, float]]:
+    # A last line without its end was never told to have been written.
+    read = (_read(line, path) for line in content.split(b"\n")[:-1])
+    return [entry for entry in read if entry is not None]
 
 
 def _read(line: bytes, path: Path) -> tuple[Command, float] | None:

@@ -15,7 +15,7 @@ import pytest
 
 from controller.api import JournalQuery
 from controller.journal import Journal
-from controller.journal_intents import SUFFIX, IntentLog, intent_line
+from controller.journal_intents import SUFFIX, IntentLog, intent_line, logged_intents
 from controller.journal_store import JournalStore
 from controller.journal_text import as_text
 from controller.journal_writer import JournalWriter
@@ -113,6 +113,48 @@ def test_of_a_line_that_the_disk_does_not_take_nothing_stays(
     log.append(line("c"))
     assert left(path) == line("a") + line("c")
     log.close()
+
+
+@pytest.mark.parametrize("part", [1, 10, len(line("b")) - 1], ids=str)
+def test_a_part_of_a_line_that_stays_spoils_no_other(
+    path: Path, monkeypatch: pytest.MonkeyPatch, part: int
+) -> None:
+    """A disk that takes a part of a line, and then does not let it be taken away either."""
+    path.parent.mkdir()
+    log = IntentLog(path)
+    log.append(line("a"))
+    real = os.write
+
+    def torn(handle: int, data: bytes) -> int:
+        real(handle, data[:part])
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    def stuck(*_: object) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "ftruncate", stuck)
+        with patch.context() as once:
+            once.setattr(os, "write", torn)
+            with pytest.raises(JournalError, match="does not take"):
+                log.append(line("b"))
+        log.append(line("c"))
+        log.append(line("d"))
+    log.append(line("e"))
+    log.close()
+    assert [command.id for command, _ in logged_intents(path)] == ["a", "c", "d", "e"]
+
+
+@pytest.mark.parametrize("part", [1, 20, len(line("b")) - 1], ids=str)
+def test_a_line_goes_where_a_killed_process_left_a_part_of_one(path: Path, part: int) -> None:
+    path.parent.mkdir()
+    path.with_name(path.name + SUFFIX).write_bytes(line("a") + line("b")[:part])
+    log = IntentLog(path)
+    log.append(line("c"))
+    assert left(path) == line("a") + line("c")
+    log.clear()
+    log.close()
+    assert left(path) == b""
 
 
 async def test_a_new_command_is_in_the_log_at_once_and_then_in_the_table(path: Path) -> None:

@@ -9,7 +9,7 @@ import re
 import time
 
 from controller.api import JournalEntry, JournalQuery
-from controller.journal_reader import JournalReader
+from controller.journal_offline import find_offline
 from controller.local_client import LocalClient
 from controller.records import to_json
 from controller.site import load_site
@@ -40,14 +40,7 @@ def run(arguments: argparse.Namespace) -> int:
         try:
             client = await LocalClient.connect(folder)
         except ControllerAway:
-            path = folder / "journal.sqlite"
-            if not path.exists():
-                return []
-            reader = JournalReader(path)
-            try:
-                return reader.find(query)
-            finally:
-                reader.close()
+            return find_offline(folder / "journal.sqlite", query)
         async with client:
             check_same_site(await client.site(), loaded)
             return await client.journal(query)
