@@ -73,9 +73,10 @@ class Resolver:
                 or Cleared(command, bus.id, everyone, None, to_all=True, profile=bus.profile)
             )
         action = bus.profile.action(command.action)
+        units, to_all = everyone, True
         # Bytes without an address reach every unit on the line, whoever they were meant for.
-        to_all = unit is None or not action.send.addressed
-        units = everyone if unit is None or to_all else (unit.id,)
+        if unit is not None and action.send.addressed:
+            units, to_all = (unit.id,), False
         forbidden = self._not_allowed(command, units)
         if forbidden is not None:
             return forbidden
@@ -155,6 +156,6 @@ def _raw_problem(data: bytes, bus: BusRules) -> Refusal | None:
         text = "there are no bytes to send"
     elif len(data) > MOST_BYTES:
         text = f"{len(data)} bytes are more than the {MOST_BYTES} that one command may send"
-    elif bits < 8 and max(data) >= 1 << bits:
+    elif max(data) >= 1 << bits:
         text = f"{max(data):02X} does not fit the {bits} data bits of bus {bus.id}"
     return Refusal(Reason.OUT_OF_RANGE, text, "give other bytes") if text else None

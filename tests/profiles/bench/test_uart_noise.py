@@ -1,4 +1,4 @@
-"""What is on a line beside frames: nothing at all, noise, pulses that are no start bit, stretches not recorded."""
+"""What is on a line beside frames: nothing, noise, pulses that are no start bit, stretches not recorded."""
 
 from __future__ import annotations
 
