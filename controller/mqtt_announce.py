@@ -88,7 +88,8 @@ def _payload_faults(spec: AnnounceSpec) -> Iterator[tuple[str, str]]:
     if not spec.payload:
         yield "is empty, which would delete what is retained there", "write what is to be published"
     elif _is_json(spec.payload):
-        sample: Fields = {**dict.fromkeys(_ALL, 'a "text"\\'), "address": 1, "settable": True}
+        # Fields that there are none of are told above: what is looked at here is all else.
+        sample: Fields = {**dict.fromkeys([*_ALL, *fields], 'a "text"\\'), "address": 1, "settable": True}
         try:
             json.loads(_filled(spec.payload, sample))
         except (ValueError, RecursionError) as error:

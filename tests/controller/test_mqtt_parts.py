@@ -154,6 +154,8 @@ def test_without_one_it_is_the_sites_own(tmp_path: Path) -> None:
     [
         ("discovery/{site}", "{sight}", "no field {sight}"),
         ("discovery/{unot}", "x", "no field {unot}"),
+        ("discovery/{site}", '{"title": "{sight}"}', "no field {sight}"),
+        ("discovery/{site}", '{"title": "{sight}", {site}', "is none once it is filled in"),
         ("discovery/{site}", '{"unit": "{unit}"}', "the topic has no {unit}"),
         ("discovery/{site}/{unit}", '{"state": "{state_topic}"}', "the topic has no {state}"),
         ("discovery/{site}/{bus}", "x", "{bus} needs {unit}"),
