@@ -24,7 +24,8 @@ def export_sayings(path: Path, sayings: Iterable[Saying]) -> int:
         FileUnreadable: the file is there already, or can't be written.
     """
     try:
-        with path.open("x", encoding="utf-8", newline="") as file:
+        # What a broker's clients say may have halves of characters in it, which no file can hold.
+        with path.open("x", encoding="utf-8", errors="replace", newline="") as file:
             return _json_lines(file, sayings) if path.suffix == ".jsonl" else _csv(file, sayings)
     except FileExistsError:
         raise FileUnreadable("is there already", where=str(path), todo="choose another name") from None
@@ -51,18 +52,22 @@ def _csv(file: IO[str], sayings: Iterable[Saying]) -> int:
         writer.writerow(
             (
                 f"{saying.at:.6f}",
-                saying.bus,
+                _no_formula(saying.bus),
                 saying.direction.value,
-                # A table program takes a leading = + - @ for a formula.
-                f"'{saying.meaning}" if saying.meaning[:1] in tuple("=+-@") else saying.meaning,
+                _no_formula(saying.meaning),
                 saying.data.hex(" ").upper(),
                 " ".join(_ticks(saying)),
                 "" if lag is None else lag,
-                saying.fault,
+                _no_formula(saying.fault),
                 saying.attempt or "",
             )
         )
     return count
+
+
+def _no_formula(text: str) -> str:
+    """A text that a table program takes for one: it takes a leading = + - @ for a formula."""
+    return f"'{text}" if text[:1] in tuple("=+-@") else text
 
 
 def _json_lines(file: IO[str], sayings: Iterable[Saying]) -> int:

@@ -28,6 +28,8 @@ TICKS = {
 """The sign behind each byte: came back, missing, wrong, late; not in the profile."""
 _ARROWS = {Direction.SENT: "→", Direction.HEARD: "←", Direction.PASSED_ON: "⇢", Direction.ECHOED: "↺"}
 _MEANING_SHARE = 0.42
+_FAULT_WIDTH = 24
+"""Cells that a fault has: of another controller's it is what was sent, however long."""
 _SPARKS = "▁▂▃▄▅▆▇█"
 
 
@@ -71,7 +73,9 @@ def saying_text(
     room = width - text.cell_len - len(tail) - 1
     text.append_text(_bytes(saying, room, looks))
     text.append(" " * max(1, width - text.cell_len - len(tail)))
-    return text.append(tail, looks.wrong if wrong else looks.quiet)
+    text.append(tail, looks.wrong if wrong else looks.quiet)
+    text.truncate(width, overflow="ellipsis")
+    return text
 
 
 def _bus(name: str, width: int) -> str:
@@ -87,7 +91,7 @@ def _tail_room(width: int) -> int:
 def _tail(saying: Saying, width: int, after: float | None) -> str:
     parts = []
     if saying.fault and saying.meaning:
-        parts.append(saying.fault)
+        parts.append(fit(saying.fault, _FAULT_WIDTH))
     lags = [lag for lag in saying.lags if not math.isnan(lag)]
     if lags:
         parts.append(f"{min(lags) * 1000:.1f} ms")
@@ -108,7 +112,7 @@ def saying_times(saying: Saying, after: float | None) -> str:
     if saying.attempt > 1:
         words.append(f"attempt {saying.attempt}")
     if saying.fault:
-        words.append(saying.fault)
+        words.append(fit(saying.fault, _FAULT_WIDTH))
     return ", ".join(words)
 
 

@@ -68,10 +68,12 @@ def _plain(text: str) -> str:
 
 _INVISIBLE = (0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A), 0xFEFF)
 """Marks that change the direction of text, and the byte-order mark (Unicode, UAX 9)."""
+_NO_CHARACTERS = range(0xD800, 0xE000)
+"""Halves of characters: JSON can have them, and no terminal or file can (Unicode, chapter 3.8)."""
 _SYMBOLS = {
     **{code: chr(0x2400 + code) for code in range(0x20)},
     0x7F: "␡",
-    **dict.fromkeys((*range(0x80, 0xA0), *_INVISIBLE), "�"),
+    **dict.fromkeys((*range(0x80, 0xA0), *_INVISIBLE, *_NO_CHARACTERS), "�"),
 }
 _SYMBOLS_BETWEEN_LINES = {code: symbol for code, symbol in _SYMBOLS.items() if code != ord("\n")}
 
@@ -186,7 +188,7 @@ def traffic_line(record: Traffic) -> str:
     lags = [lag for lag in record.lags or () if lag is not None]
     if record.direction is Direction.ECHOED and lags:
         line += f"  {'✓' * min(len(lags), 20)} lag {min(lags) * 1000:.1f} ms"
-    return f"{line}  ✗ {record.fault}" if record.fault else line
+    return f"{line}  ✗ {plain(record.fault)}" if record.fault else line
 
 
 def entry_lines(entry: JournalEntry) -> list[str]:

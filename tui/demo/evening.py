@@ -173,7 +173,7 @@ def _traffic(record: Traffic) -> str:
         line += f"  {'✓' * len(lags)}  lag {min(lags) * 1000:.1f} ms"
     if record.direction is Direction.HEARD and record.meaning:
         line += f"  {plain(record.meaning)}"
-    return f"{line}  ✗ {record.fault}" if record.fault else line
+    return f"{line}  ✗ {plain(record.fault)}" if record.fault else line
 
 
 async def play(
