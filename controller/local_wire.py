@@ -18,6 +18,7 @@ only list of them. An id is the front end's to choose, and stands for one call a
 
 from __future__ import annotations
 
+import contextlib
 import inspect
 import json
 import typing
@@ -146,7 +147,8 @@ def error_from_plain(document: Any) -> LinewardenError:
     what, where, todo = (str(told.get(key, "")) for key in ("what", "where", "todo"))
     kind = getattr(errors, str(told.get("kind")), None)
     if kind is FileFaults and told.get("faults"):
-        return FileFaults(from_plain(tuple[Fault, ...], told["faults"]))
+        with contextlib.suppress(InputError):
+            return FileFaults(from_plain(tuple[Fault, ...], told["faults"]))
     if kind is TemplateError:
         return TemplateError(what, todo=todo)
     if isinstance(kind, type) and issubclass(kind, LinewardenError) and kind is not FileFaults:

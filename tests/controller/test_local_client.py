@@ -18,6 +18,7 @@ import pytest
 from controller.api import ControllerApi, JournalEntry, JournalQuery
 from controller.local import LocalServer
 from controller.local_client import LocalClient
+from controller.local_wire import error_from_plain
 from controller.records import (
     Command,
     Event,
@@ -131,6 +132,13 @@ async def test_errors_are_raised_as_the_controller_raised_them(client: LocalClie
     with pytest.raises(FileFaults) as faults:
         await client.put_profile("pellgate-chain", "", revision)
     assert [(fault.key, fault.line) for fault in faults.value.faults] == [("schema", 1), ("line", None)]
+
+
+@pytest.mark.parametrize("faults", ["x", [1], [{"file": "a.toml"}], {"file": "a.toml"}])
+async def test_an_error_that_is_told_wrongly_is_an_error_all_the_same(faults: object) -> None:
+    told = {"kind": "FileFaults", "what": "has faults", "where": "a.toml", "todo": "", "faults": faults}
+    error = error_from_plain(told)
+    assert (type(error), error.what, error.where) == (ControllerError, "has faults", "a.toml")
 
 
 async def test_what_is_too_long_to_send_is_told_before_it_is_sent(client: LocalClient) -> None:
