@@ -46,7 +46,8 @@ async def verify_unplugged_often(folder: Path, times: int, dice: random.Random) 
                 began = monotonic()
                 await until(lambda: _is(controller, LinkState.UP))
                 back.append(monotonic() - began)
-                assert (await act(controller, "unit-1", "ask-power")).result is Result.CONFIRMED
+                outcome = await act(controller, "unit-1", "ask-power")
+                assert outcome.result is Result.CONFIRMED, outcome
                 assert await controller.alerts() == []
             entries = await controller.journal(JournalQuery(limit=100_000, text="long-on"))
             assert sorted(entry.command.id for entry in entries) == sorted(ids)
