@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal
+from typing import Literal, assert_never
 
 from profiles.errors import BadValue
 
@@ -54,6 +54,8 @@ class NumberCoding:
                 return int(10**self.size) - 1
             case "hex-text":
                 return (1 << (4 * self.size)) - 1
+            case _:
+                assert_never(self.coding)
 
     @property
     def alphabet(self) -> frozenset[int]:
@@ -80,6 +82,8 @@ class NumberCoding:
                 data = f"{number:0{self.size}d}".encode("ascii")
             case "hex-text":
                 data = f"{number:0{self.size}X}".encode("ascii")
+            case _:
+                assert_never(self.coding)
         return data if self.order == "big" else data[::-1]
 
     def read(self, data: bytes) -> int | None:
@@ -96,6 +100,8 @@ class NumberCoding:
                 return int(ordered)
             case "hex-text":
                 return int(ordered, 16)
+            case _:
+                assert_never(self.coding)
 
     def places(self, numbers: frozenset[int] | None = None) -> tuple[frozenset[int], ...]:
         """For each place the bytes that can stand there.

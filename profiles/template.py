@@ -250,7 +250,7 @@ class ByteTemplate:
                 value = part.read(piece)
                 if value is None or reading.values.setdefault(part.name, value) != value:
                     return None
-            elif isinstance(part, CounterPart):
+            else:
                 number = part.read(piece)
                 if number is None or reading.counters.setdefault(part.name, number) != number:
                     return None

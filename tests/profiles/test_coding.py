@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from profiles.coding import Coding, NumberCoding
+from profiles.coding import MOST_TRIED, Coding, NumberCoding
 from profiles.errors import BadValue
 
 ORDERS: list[Literal["big", "little"]] = ["big", "little"]
@@ -34,11 +34,74 @@ def codings(draw: st.DrawFn) -> NumberCoding:
         (NumberCoding(3, "decimal-text"), 45, "30 34 35"),
         (NumberCoding(3, "decimal-text", "little"), 45, "35 34 30"),
         (NumberCoding(2, "hex-text"), 0xAF, "41 46"),
+        (NumberCoding(3, "hex-text", "little"), 0x0AF, "46 41 30"),
     ],
 )
 def test_a_number_written(coding: NumberCoding, number: int, written: str) -> None:
     assert coding.write(number) == bytes.fromhex(written)
     assert coding.read(bytes.fromhex(written)) == number
+
+
+@pytest.mark.parametrize(
+    ("coding", "least", "greatest"),
+    # Definitions of two's complement, packed BCD, and digits in ASCII.
+    [
+        (NumberCoding(1), 0, 255),
+        (NumberCoding(2), 0, 65535),
+        (NumberCoding(1, signed=True), -128, 127),
+        (NumberCoding(2, signed=True), -32768, 32767),
+        (NumberCoding(1, "bcd"), 0, 99),
+        (NumberCoding(2, "bcd"), 0, 9999),
+        (NumberCoding(1, "bcd", signed=True), 0, 99),
+        (NumberCoding(1, "decimal-text"), 0, 9),
+        (NumberCoding(3, "decimal-text"), 0, 999),
+        (NumberCoding(1, "hex-text"), 0, 15),
+        (NumberCoding(2, "hex-text"), 0, 255),
+    ],
+)
+def test_the_least_and_the_greatest_number(coding: NumberCoding, least: int, greatest: int) -> None:
+    assert (coding.least, coding.greatest) == (least, greatest)
+    for end, past in ((least, least - 1), (greatest, greatest + 1)):
+        assert coding.read(coding.write(end)) == end
+        with pytest.raises(BadValue, match=f"{past} does not fit") as caught:
+            coding.write(past)
+        assert caught.value.todo == f"the wire takes {least} to {greatest}"
+
+
+def test_what_does_not_fit_is_told_with_its_bytes() -> None:
+    for size, words in ((1, "1 byte of binary"), (2, "2 bytes of binary")):
+        with pytest.raises(BadValue, match=f"does not fit {words};"):
+            NumberCoding(size).write(-1)
+
+
+@pytest.mark.parametrize(
+    ("coding", "alphabet"),
+    [
+        ("binary", bytes(range(256))),
+        ("bcd", bytes(int(f"{number:02d}", 16) for number in range(100))),
+        ("decimal-text", b"0123456789"),
+        ("hex-text", b"0123456789ABCDEFabcdef"),
+    ],
+)
+def test_the_bytes_that_can_stand_in_a_place(coding: Coding, alphabet: bytes) -> None:
+    assert NumberCoding(2, coding).alphabet == frozenset(alphabet)
+    assert NumberCoding(2, coding).places() == (frozenset(alphabet),) * 2
+
+
+def test_places_are_worked_out_for_as_many_numbers_as_are_tried() -> None:
+    coding = NumberCoding(2)
+    tried = coding.places(frozenset(range(MOST_TRIED)))
+    assert tried == (frozenset(range(16)), frozenset(range(256)))
+    assert MOST_TRIED == 4096
+    assert coding.places(frozenset(range(MOST_TRIED + 1))) == (coding.alphabet,) * 2
+
+
+def test_the_places_of_digits_hold_both_cases() -> None:
+    assert NumberCoding(2, "hex-text").places(frozenset((0x0A, 0x1B))) == (
+        frozenset(b"01"),
+        frozenset(b"AaBb"),
+    )
+    assert NumberCoding(1, "decimal-text").places(frozenset((1, 7))) == (frozenset(b"17"),)
 
 
 def test_hexadecimal_digits_are_read_in_either_case() -> None:
