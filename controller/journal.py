@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future
 from pathlib import Path
 
 from controller.api import JournalEntry, JournalQuery
@@ -23,6 +24,8 @@ _STATES_AFTER = 1.0
 _STATES_AGAIN = 10.0
 """Seconds until the next try where the disk did not take them."""
 _MOST_NOT_ENTERED = 1000
+_ANSWER_WITHIN = 20.0
+"""Seconds for a question."""
 
 
 class Journal:
@@ -160,9 +163,22 @@ class Journal:
 
         Raises:
             InputError: the query names a result that there is not.
+            JournalError: it can't be read, or not in time: a disk that hangs holds up nobody for ever.
         """
-        await self._writer.catch_up()
-        return await self._loop.run_in_executor(self._reading, self._find, query)
+        finding: Future[list[JournalEntry]] | None = None
+        try:
+            async with asyncio.timeout(_ANSWER_WITHIN):
+                await self._writer.catch_up()
+                finding = self._reading.submit(self._find, query)
+                return await asyncio.wrap_future(finding)
+        except TimeoutError:
+            if finding is not None and not finding.cancelled() and self._reader is not None:
+                self._reader.interrupt()
+            raise JournalError(
+                f"gives no answer within {_ANSWER_WITHIN:g} s",
+                where=str(self._path),
+                todo="ask for less: a unit, a time; or the disk does not answer: see whether it is sound",
+            ) from None
 
     def _find(self, query: JournalQuery) -> list[JournalEntry]:
         if self._reader is None:
@@ -294,7 +310,9 @@ class Journal:
             await self._writer.close()
 
     def _stop_reading(self) -> None:
-        self._reading.shutdown()
+        if self._reader is not None:
+            self._reader.interrupt()
+        self._reading.shutdown(cancel_futures=True)
         if self._reader is not None:
             self._reader.close()
             self._reader = None

@@ -73,6 +73,10 @@ class JournalReader:
         ).fetchall()
         return tuple(from_text(Traffic, record, self.path) for (record,) in rows)
 
+    def interrupt(self) -> None:
+        """End the question that is under way with an error; any thread may call this."""
+        self._connection.interrupt()
+
     def close(self) -> None:
         """Close the file."""
         self._connection.close()

@@ -27,6 +27,7 @@ _LOOK = 60.0
 """Seconds between looks at the clock, and at what may go."""
 _LOOK_AT_THE_DISK = 1.0
 """Seconds between looks at the disk's space: a full one is on every screen within two."""
+_DISK_ANSWERS_WITHIN = 2.0
 _TRIM_EVERY = 60
 """Looks between two times at which what is old goes."""
 _LEAST_FREE, _ENOUGH_FREE = 64 << 20, 80 << 20
@@ -86,6 +87,7 @@ class JournalWatch:
         self._failing = False
         self._closed = False
         self._tasks: set[asyncio.Task[None]] = set()
+        self._looking: asyncio.Task[int] | None = None
 
     def start(self) -> None:
         """Keep an eye on its size and on the disk from now on."""
@@ -155,11 +157,23 @@ class JournalWatch:
         self._apart = apart
 
     async def free(self) -> int | None:
-        """Bytes free where the journal lies; None where that can't be told."""
+        """Bytes free where the journal lies; None where that can't be told, or not soon."""
+        looking = self._looking
+        if looking is None:
+            # One at a time: a disk that hangs must not take every thread that there is for files.
+            look = asyncio.to_thread(lambda: shutil.disk_usage(self._journal.path.parent).free)
+            looking = self._looking = asyncio.create_task(look)
+            looking.add_done_callback(self._looked)
+        done, _ = await asyncio.wait([looking], timeout=_DISK_ANSWERS_WITHIN)
         try:
-            return (await asyncio.to_thread(shutil.disk_usage, self._journal.path.parent)).free
+            return looking.result() if done else None
         except OSError:
             return None
+
+    def _looked(self, looking: asyncio.Task[int]) -> None:
+        self._looking = None
+        if not looking.cancelled():
+            looking.exception()  # nobody need have waited for it
 
     async def _look_at_the_disk(self) -> None:
         free = await self.free()

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from controller.journal_store import JournalStore
 from controller.simulator.registry import names
 from controller.simulator.runner import shared_runner
 
@@ -86,3 +87,11 @@ def nobody_at_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest
         monkeypatch.setenv(name, str(home))
     for name in [name for name in os.environ if name.startswith(("XDG_", "LINEWARDEN_"))]:
         monkeypatch.delenv(name)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[JournalStore]:
+    """A journal's store with nothing in it, at ``state/journal.sqlite``."""
+    store = JournalStore(tmp_path / "state" / "journal.sqlite", now=1.0)
+    yield store
+    store.close()

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import shutil
+import threading
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
 
+from controller import journal_watch
 from controller.api import JournalQuery
 from controller.journal import Journal
 from controller.journal_retention import SCHEDULED
@@ -146,6 +148,35 @@ async def test_space_that_runs_out_is_told_before_it_is_gone(
             assert told == []  # neither too little nor enough: it stays as it was
         else:
             assert told[-1][2] is None
+    await watch.close()
+    await journal.close()
+
+
+async def test_a_disk_that_hangs_holds_up_one_thread_and_nobody(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers, asked = threading.Event(), []
+
+    class Usage(NamedTuple):
+        free: int
+
+    def hang(folder: Path) -> Usage:
+        asked.append(folder)
+        answers.wait()
+        return Usage(5 << 30)
+
+    journal = await Journal.open(tmp_path / "state" / "journal.sqlite", clock=lambda: 5.0)
+    watch = JournalWatch(journal, no_alert)
+    with monkeypatch.context() as patch:
+        patch.setattr(shutil, "disk_usage", hang)
+        patch.setattr(journal_watch, "_DISK_ANSWERS_WITHIN", 0.01)
+        told = await asyncio.gather(*(watch.free() for _ in range(20)), watch.free())
+        assert told == [None] * 21
+        assert await watch.free() is None
+        assert len(asked) <= 1
+        answers.set()
+    while await watch.free() is None:
+        pass
     await watch.close()
     await journal.close()
 

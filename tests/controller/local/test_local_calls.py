@@ -5,10 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
-import os
 import socket
-from collections.abc import AsyncIterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -19,77 +16,10 @@ from controller.local import LocalServer
 from controller.local_wire import LONGEST_REQUEST
 from controller.records import Command, Event, to_json
 from controller.state_folder import Claim
-from profiles.errors import ControllerError
+from tests.controller.local.conftest import Line
 from tests.controller.small_controller import SmallController
 
 pytestmark = pytest.mark.skipif(not hasattr(socket, "AF_UNIX"), reason="there are no Unix sockets")
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    return tmp_path / "state"
-
-
-@pytest.fixture
-async def controller() -> SmallController:
-    return SmallController()
-
-
-@pytest.fixture
-async def server(controller: SmallController, folder: Path) -> AsyncIterator[LocalServer]:
-    with Claim(folder) as claim:
-        async with LocalServer(controller, claim) as server:
-            yield server
-
-
-class Line:
-    """A connection on which lines are written and read by hand."""
-
-    def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self.reader = reader
-        self.writer = writer
-
-    @classmethod
-    async def to(cls, folder: Path) -> Line:
-        ends = await asyncio.open_unix_connection(folder / "controller.socket", limit=32 << 20)
-        line = cls(*ends)
-        assert await line.read() == {"linewarden": 1}
-        return line
-
-    def write(self, document: Any) -> None:
-        self.writer.write(json.dumps(document).encode() + b"\n")
-
-    def write_bytes(self, data: bytes) -> None:
-        self.writer.write(data)
-
-    async def read(self) -> Any:
-        return json.loads(await self.reader.readuntil())
-
-    async def ask(self, document: Any) -> Any:
-        self.write(document)
-        return await self.read()
-
-    def take_nothing(self) -> None:
-        """Leave what comes with the operating system, as a program that hangs does."""
-        self._transport().pause_reading()
-
-    def take_again(self) -> None:
-        self._transport().resume_reading()
-
-    def _transport(self) -> asyncio.Transport:
-        assert isinstance(self.writer.transport, asyncio.Transport)
-        return self.writer.transport
-
-    async def close(self) -> None:
-        self.writer.close()
-        await self.writer.wait_closed()
-
-
-@pytest.fixture
-async def line(server: LocalServer, folder: Path) -> AsyncIterator[Line]:
-    line = await Line.to(folder)
-    yield line
-    await line.close()
 
 
 async def test_a_call_is_answered_under_its_id(line: Line) -> None:
@@ -287,127 +217,3 @@ async def test_an_answer_that_is_too_long_is_an_error_and_a_long_one_comes(
     answer = await line.ask({"id": 2, "call": "journal", "arguments": {"query": {"limit": 900}}})
     assert "a line has at most" in answer["error"]["what"]
     assert answer["error"]["todo"] == "ask for less at a time"
-
-
-# Slow and dead front ends
-
-
-async def test_a_front_end_that_reads_nothing_slows_nobody_and_is_told_what_it_missed(
-    line: Line, folder: Path, controller: SmallController
-) -> None:
-    line.write({"id": 1, "call": "subscribe"})
-    await line.ask({"id": 2, "call": "locks"})
-    line.take_nothing()
-    other = await Line.to(folder)
-    published = 30_000
-    for number in range(published):
-        controller.fanout.publish(Event("hall", None, "seen", float(number), {"text": "x" * 50}))
-        if number % 100 == 0:
-            assert await other.ask({"id": number, "call": "locks"}) == {"id": number, "result": []}
-    controller.fanout.close()
-    line.take_again()
-    expected = 0
-    lost = 0
-    while "record" in (document := await line.read()):
-        record = document["record"]
-        if record["kind"] == "Lost":
-            lost += record["count"]
-            expected += record["count"]
-        else:
-            assert record["at"] == expected
-            expected += 1
-    assert expected == published
-    assert lost > 0
-    await other.close()
-
-
-async def test_a_front_end_that_takes_nothing_for_too_long_is_cut_off(
-    controller: SmallController, folder: Path
-) -> None:
-    with Claim(folder) as claim:
-        async with LocalServer(controller, claim, patience_s=0.05) as server:
-            line = await Line.to(folder)
-            line.take_nothing()
-            line.write({"id": 1, "call": "subscribe"})
-            number = 0
-            while server._front_ends:
-                controller.fanout.publish(Event("hall", None, "seen", float(number), {"text": "x" * 5000}))
-                number += 1
-                await asyncio.sleep(0)
-            assert number > 200
-            line.writer.transport.abort()
-
-
-async def test_all_off_comes_through_from_a_front_end_that_reads_nothing(
-    line: Line, controller: SmallController
-) -> None:
-    line.write({"id": 1, "call": "subscribe"})
-    await line.ask({"id": 2, "call": "locks"})
-    line.take_nothing()
-    for number in range(3000):
-        controller.fanout.publish(Event("hall", None, "seen", float(number), {"text": "x" * 3000}))
-        await asyncio.sleep(0)
-    outcomes = controller.fanout.subscribe(frozenset({"Outcome"}))
-    line.write({"id": 3, "call": "all_off", "arguments": {"scope": None, "origin": {"kind": "screen"}}})
-    await anext(outcomes)
-    assert {entry.command.unit for entry in controller.entries.values()} <= {"foyer-amp", "stage-lift"}
-    assert controller.entries
-
-
-async def test_a_front_end_too_many_is_told_so(server: LocalServer, folder: Path) -> None:
-    lines = [await Line.to(folder) for _ in range(64)]
-    reader, writer = await asyncio.open_unix_connection(folder / "controller.socket")
-    answer = json.loads(await reader.readuntil())
-    assert answer["error"]["what"] == "too many front ends are connected"
-    assert await reader.read() == b""
-    writer.close()
-    for line in lines:
-        await line.close()
-
-
-# The end
-
-
-async def test_closing_lets_calls_end_and_then_cuts_off(
-    server: LocalServer, line: Line, controller: SmallController, folder: Path
-) -> None:
-    controller.may_end.clear()
-    command = to_json(Command("foyer-amp", "power-on", id="1"))
-    line.write({"id": 1, "call": "submit", "arguments": {"command": command}})
-    await controller.begun.wait()
-    closing = asyncio.create_task(server.close(grace_s=30))
-    await asyncio.sleep(0)
-    assert not (folder / "controller.socket").exists()
-    controller.may_end.set()
-    assert (await line.read())["result"]["result"] == "confirmed"
-    assert await line.reader.read() == b""
-    await closing
-    await server.close()
-
-
-async def test_closing_waits_for_no_call_for_ever(
-    server: LocalServer, line: Line, controller: SmallController
-) -> None:
-    controller.may_end.clear()
-    command = to_json(Command("foyer-amp", "power-on", id="1"))
-    line.write({"id": 1, "call": "submit", "arguments": {"command": command}})
-    line.write({"id": 2, "call": "subscribe"})
-    await controller.begun.wait()
-    await server.close(grace_s=0.01)
-    rest = await line.reader.read()
-    assert b"confirmed" not in rest
-
-
-@pytest.mark.skipif(os.name != "posix", reason="file modes mean nothing elsewhere")
-def test_the_socket_is_its_owners_only(server: LocalServer, folder: Path) -> None:
-    assert folder.stat().st_mode & 0o777 == 0o700
-    assert (folder / "controller.socket").stat().st_mode & 0o777 == 0o600
-
-
-async def test_a_state_folder_that_takes_no_socket_is_told(controller: SmallController, folder: Path) -> None:
-    with Claim(folder) as claim:
-        (folder / "controller.socket").mkdir()
-        server = LocalServer(controller, claim)
-        with pytest.raises(ControllerError, match="can't listen for front ends"):
-            await server.start()
-        await server.close()
