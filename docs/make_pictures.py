@@ -6,11 +6,13 @@ Run with ``make pictures``.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import re
 import tempfile
 from pathlib import Path
 
 from textual.pilot import Pilot
+from textual.widgets import Input, OptionList
 
 from controller.records import Origin, OriginKind
 from controller.service import Controller
@@ -70,6 +72,9 @@ async def _main() -> None:
             await _sequence(app, pilot, controller)
             await _profile(app, pilot)
             await _bench(app, pilot)
+            await _simulator(app, pilot)
+            with contextlib.chdir(folder):
+                await _box(app, pilot)
         await controller.close()
 
 
@@ -101,6 +106,7 @@ async def _profile(app: DashboardApp, pilot: Pilot[int]) -> None:
     await pilot.press("enter", *["pagedown"] * 3, *["down"] * 3)
     await _settled(pilot)
     _keep(app, "profile")
+    await pilot.press("escape")
 
 
 async def _bench(app: DashboardApp, pilot: Pilot[int]) -> None:
@@ -113,6 +119,45 @@ async def _bench(app: DashboardApp, pilot: Pilot[int]) -> None:
         while isinstance(app.screen, BenchScreen) and app.screen.turns.busy:
             await _settled(pilot)
     _keep(app, "bench")
+
+
+async def _simulator(app: DashboardApp, pilot: Pilot[int]) -> None:
+    """A fault that was set, another that is typed, and what each was answered."""
+    await pilot.press("f6", *["down"] * 3, "enter")
+    await _settled(pilot)
+    await pilot.press("tab", *"show", "enter")
+    await _settled(pilot)
+    await pilot.press(*"clear all", "enter", *"press 1 mute-on")
+    await _settled(pilot)
+    _keep(app, "simulator")
+    await pilot.press("enter", "f2")
+
+
+async def _box(app: DashboardApp, pilot: Pilot[int]) -> None:
+    """A unit that was qualified."""
+    await pilot.press("f4")
+    await _settled(pilot)
+    await pilot.press("b")
+    await _settled(pilot)
+    app.screen.query_one(OptionList).highlighted = 2
+    for _ in ("the job", "its unit"):
+        await pilot.press("enter")
+        await _settled(pilot)
+    fields = {field.id: field for field in app.screen.query(Input)}
+    for name, text in (
+        ("on-for", "0.6"),
+        ("off-for", "0.4"),
+        ("cycles", "8"),
+        ("report", "mixer.html"),
+    ):
+        fields[f"field-{name}"].value = text
+    list(fields.values())[-1].focus()
+    await pilot.press("enter")
+    await _settled(pilot)
+    await pilot.press("y")
+    while app.box.report is None:
+        await _settled(pilot)
+    _keep(app, "box")
 
 
 if __name__ == "__main__":
