@@ -181,7 +181,7 @@ class CheckPart:
     order: Literal["big", "little"]
     coding: Literal["binary", "hex-text"]
     over: Literal["bytes", "hex-text"]
-    covered: slice = field(default_factory=lambda: slice(0, 0))
+    covered: slice = field(init=False)
     """Set once all places are known."""
 
     @classmethod

@@ -304,6 +304,24 @@ def test_an_address_that_can_not_be(
     assert (caught.value.what, caught.value.todo) == (words, todo)
 
 
+@pytest.mark.parametrize(
+    ("keys", "data", "address"),
+    [
+        ({"coding": "bcd"}, "12", 12),
+        ({"coding": "bcd"}, "1A", None),
+        ({"coding": "bcd"}, "13", None),
+        ({"offset": 48}, "3C", 12),
+        ({"offset": 48}, "0C", None),
+        ({"offset": 48}, "3D", None),
+        ({"offset": 48}, "30", None),
+    ],
+)
+def test_bytes_that_say_an_address_or_none(keys: Any, data: str, address: int | None) -> None:
+    template = ByteTemplate.compile([AddressItem(address=1, **keys)], address=Address(range=(1, 12)))
+    reading = template.read(bytes.fromhex(data))
+    assert (None if reading is None else reading.address) == address
+
+
 def test_an_address_that_is_not_given_is_told_where_to_put_it() -> None:
     template = ByteTemplate.compile([AddressItem(address=1)], address=Address(range=(1, 1)))
     with pytest.raises(BadValue) as caught:
