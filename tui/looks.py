@@ -58,6 +58,7 @@ class Looks:
 
     def __init__(self, *, dark: bool) -> None:
         theme = DARK if dark else LIGHT
+        self.dark = dark
         self.quiet = "#9aa093" if dark else "#5d6157"
         self.strong = "bold"
         self.line = f"{theme.primary}"

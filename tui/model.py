@@ -114,7 +114,8 @@ class HallModel:
     def _apply(self, record: Record) -> bool:
         match record:
             case StateChange():
-                self.states.setdefault(record.unit, {})[record.state] = record.value
+                # What was handed out before stays as it was: it is told from the new by being another one.
+                self.states[record.unit] = {**self.states.get(record.unit, {}), record.state: record.value}
             case BusStatus():
                 self.status[record.bus] = record
             case Event(name="controller-away", bus=bus, values=values):
@@ -152,9 +153,13 @@ class HallModel:
         """
         text = wanted.casefold().strip()
         hanging: dict[str, list[UnitSight]] = {bus.id: [] for bus in self.site.buses}
+        locks = self._locks_by_target()
         for number, view in enumerate(self.site.units, 1):
             if not group or view.group == group:
-                hanging[view.bus].append(self._unit(number, view))
+                hanging[view.bus].append(self._unit(number, view, locks))
+        troubles: dict[str, list[Alert]] = {}
+        for alert in self.alerts.values():
+            troubles.setdefault(alert.target, []).append(alert)
         sights = []
         for bus in self.site.buses:
             units = hanging[bus.id]
@@ -162,7 +167,7 @@ class HallModel:
                 units = [unit for unit in units if text in self._words(unit).casefold()]
             if not units and (group or (text and text not in bus.id.casefold())):
                 continue
-            alerts = tuple(alert for alert in self.alerts.values() if alert.target == bus.id)
+            alerts = tuple(troubles.get(bus.id, ()))
             away = self.away.get(bus.id, "")
             sights.append(BusSight(bus, self.status.get(bus.id), alerts, tuple(units), away))
         return sights
@@ -174,8 +179,9 @@ class HallModel:
 
     def group(self, name: str) -> list[UnitSight]:
         """The units of a group."""
+        locks = self._locks_by_target()
         return [
-            self._unit(number, unit)
+            self._unit(number, unit, locks)
             for number, unit in enumerate(self.site.units, 1)
             if name and unit.group == name
         ]
@@ -184,14 +190,20 @@ class HallModel:
         """The unit of that number."""
         if not 1 <= number <= len(self.site.units):
             return None
-        return self._unit(number, self.site.units[number - 1])
+        return self._unit(number, self.site.units[number - 1], self._locks_by_target())
 
-    def _unit(self, number: int, view: UnitView) -> UnitSight:
-        locks = tuple(
-            lock
-            for lock in sorted(self.locks.values(), key=lambda lock: lock.at)
-            if lock.target in (view.id, view.bus) or (view.group and lock.target == view.group)
-        )
+    def _locks_by_target(self) -> dict[str, list[Lock]]:
+        found: dict[str, list[Lock]] = {}
+        for lock in self.locks.values():
+            found.setdefault(lock.target, []).append(lock)
+        return found
+
+    def _unit(self, number: int, view: UnitView, by_target: Mapping[str, list[Lock]]) -> UnitSight:
+        locks: tuple[Lock, ...] = ()
+        if by_target:
+            names = dict.fromkeys((view.id, view.bus, view.group))
+            held = [lock for name in names if name for lock in by_target.get(name, ())]
+            locks = tuple(sorted(held, key=lambda lock: lock.at))
         last = self.last.get(view.id)
         for_all = self.last.get(view.bus)
         if for_all is not None and (last is None or for_all.command.at > last.command.at):

@@ -20,6 +20,7 @@ from tui.telling import KNOWN_SYMBOLS, action_words, clock_time, plain, value_wo
 
 __all__ = [
     "Line",
+    "Painted",
     "alert_lines",
     "detail_lines",
     "fit",
@@ -145,18 +146,47 @@ def folded(text: str, width: int, rows: int) -> list[str]:
     return lines
 
 
-def hall_lines(buses: Sequence[BusSight], width: int, selected: int | None, looks: Looks) -> list[Line]:
-    """The buses, each with its units."""
+Painted = dict[str, tuple[tuple[BusSight, int, int | None, bool], list[Line]]]
+"""The lines of each bus, and what they were made of."""
+
+
+def hall_lines(
+    buses: Sequence[BusSight],
+    width: int,
+    selected: int | None,
+    looks: Looks,
+    painted: Painted | None = None,
+) -> list[Line]:
+    """The buses, each with its units.
+
+    Args:
+        buses: what is shown.
+        width: cells.
+        selected: the unit that is selected, by its number.
+        looks: the styles.
+        painted: what was made the last time; a bus that is as it was then is taken from there. It is
+            brought up to date.
+    """
+    before, now = {} if painted is None else painted, Painted()
     lines: list[Line] = []
     for bus in buses:
+        own = selected if any(unit.number == selected for unit in bus.units) else None
+        made_of = bus, width, own, looks.dark
+        held = before.get(bus.view.id)
+        if held is None or held[0] != made_of:
+            made = [Line(_bus_line(bus, width, looks)), *_unit_lines(bus, width, own, looks)]
+            for line in made:
+                _cut(line.text, width)
+            held = made_of, made
+        now[bus.view.id] = held
         if lines:
             lines.append(Line(Text("")))
-        lines.append(Line(_bus_line(bus, width, looks)))
-        lines += _unit_lines(bus, width, selected, looks)
+        lines += held[1]
     if not lines:
-        lines.append(Line(Text(" nothing here fits what you look for; esc shows all", looks.quiet)))
-    for line in lines:
-        _cut(line.text, width)
+        nothing = " nothing here fits what you look for; esc shows all"
+        lines.append(Line(_cut(Text(nothing, looks.quiet), width)))
+    before.clear()
+    before.update(now)
     return lines
 
 

@@ -19,6 +19,7 @@ from controller.records import (
     Lock,
     Outcome,
     Reason,
+    Record,
     Result,
     StateChange,
     StateValue,
@@ -26,6 +27,7 @@ from controller.records import (
 from tui.looks import Looks
 from tui.model import HallModel, on_order, power_action
 from tui.painting import (
+    Painted,
     alert_lines,
     detail_lines,
     fit,
@@ -256,3 +258,63 @@ def test_help_is_folded_with_each_key_beside_what_it_does(width: int) -> None:
     assert below[0].startswith("  o, f   on, and")
     assert all(line.startswith(" " * 9) for line in below[1:])
     assert " ".join(" ".join(below).split()) == "o, f on, and off; a click on a unit's power does it"
+
+
+_KEPT = 3
+
+
+def _chain(number: int) -> tuple[BusView, list[UnitView]]:
+    bus = BusView(f"bus-{number}", "sim://x", "pellgate-chain", "ring", 2, True, 4800.0)
+    return bus, [unit(f"amp-{number}-{place}", f"bus-{number}") for place in range(2)]
+
+
+def _halls() -> HallModel:
+    chains = [_chain(number) for number in range(_KEPT)]
+    views = tuple(view for _, units in chains for view in units)
+    model = HallModel(SiteView("larkfield-hall", "Larkfield Hall", tuple(bus for bus, _ in chains), views))
+    model.apply([BusStatus(bus.id, LinkState.UP, 0.0, 2, 2, 8.4) for bus, _ in chains])
+    model.apply(StateChange(view.id, "power", StateValue(None, Known.UNKNOWN, 0.0)) for view in views)
+    return model
+
+
+_BUSES = st.sampled_from([f"bus-{number}" for number in range(_KEPT)])
+_UNITS = st.sampled_from([f"amp-{number}-{place}" for number in range(_KEPT) for place in range(2)])
+_POWER = st.builds(
+    StateValue, st.sampled_from([True, False, None]), st.sampled_from(list(Known)), st.just(1.0)
+)
+_NEWS: st.SearchStrategy[Record] = st.one_of(
+    st.builds(StateChange, _UNITS, st.just("power"), _POWER),
+    st.builds(lambda bus, link: BusStatus(bus, link, 2.0), _BUSES, st.sampled_from(list(LinkState))),
+    st.builds(lambda bus, over: Alert(f"chain-{bus}", bus, 1.0, "open", over=over), _BUSES, st.booleans()),
+    st.builds(lambda unit, over: Lock(f"l-{unit}", unit, "Ada", "fuse", 1.0, over), _UNITS, st.booleans()),
+)
+
+
+@given(st.lists(st.tuples(_NEWS, st.sampled_from([40, 80]), st.integers(0, 7), st.booleans()), max_size=12))
+def test_what_is_kept_from_the_last_painting_is_what_would_be_painted(
+    steps: list[tuple[Record, int, int, bool]],
+) -> None:
+    model, painted = _halls(), Painted()
+    for record, width, selected, dark in steps:
+        model.apply([record])
+        looks = Looks(dark=dark)
+        kept = hall_lines(model.buses(), width, selected, looks, painted)
+        assert kept == hall_lines(model.buses(), width, selected, looks)
+
+
+def test_one_change_has_one_bus_painted_anew() -> None:
+    model, painted = _halls(), Painted()
+    before = hall_lines(model.buses(), 80, 1, LOOKS, painted)
+    model.apply([StateChange("amp-1-0", "power", StateValue(True, Known.CONFIRMED, 1.0))])
+    after = hall_lines(model.buses(), 80, 1, LOOKS, painted)
+    # But for the empty lines between the buses.
+    new = [line.text.plain for line in after if line.text and not any(line is old for old in before)]
+    assert [words.split()[0] for words in new] == ["bus-1", "├", "├", "└─"]
+
+
+def test_what_was_handed_out_stays_as_it_was() -> None:
+    model = _halls()
+    before = model.buses()[0].units[0]
+    model.apply([StateChange("amp-0-0", "power", StateValue(True, Known.CONFIRMED, 1.0))])
+    assert before.states["power"].value is None
+    assert model.buses()[0].units[0].states["power"].value is True

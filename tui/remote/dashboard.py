@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Callable
 from functools import partial
@@ -24,6 +25,8 @@ from tui.screens.units import UnitsScreen
 
 __all__ = ["BrokerDashboard"]
 
+_READ_EVERY = 0.25
+"""Least seconds between two readings of the sites: at first they come by the hundred."""
 _LOOK_EVERY = 0.25
 """Seconds between two looks at whether somebody looks at the traffic."""
 
@@ -61,6 +64,7 @@ class BrokerDashboard(DashboardApp):
     ) -> None:
         super().__init__(sites, model, who=who, cautions=cautions, utc=utc)
         self._sites = sites
+        self._changed = self._reads = False
         for name in self._screens_by_name.keys() & REASONS.keys():
             self._screens_by_name[name] = partial(LocalOnlyScreen, name, *REASONS[name])
 
@@ -75,7 +79,20 @@ class BrokerDashboard(DashboardApp):
     def on_records_came(self, message: RecordsCame) -> None:
         """A site that has come, gone or changed is read again."""
         if any(isinstance(record, Event) and record.name == CHANGED for record in message.records):
-            self.work(self._read_again, "read the sites again")
+            self._changed = True
+            if not self._reads:
+                self._reads = True
+                self.work(self._read_changes, "read the sites again")
+
+    async def _read_changes(self) -> None:
+        """Read the sites until nothing has changed meanwhile."""
+        try:
+            while self._changed:
+                self._changed = False
+                await self._read_again()
+                await asyncio.sleep(_READ_EVERY)
+        finally:
+            self._reads = False
 
     def action_explain(self) -> None:
         """Explain the screen one is on, and what a broker makes of it."""

@@ -73,9 +73,11 @@ def milliseconds(seconds: float) -> str:
 
 def link_line(words: Sequence[SiteWords], width: int, looks: Looks) -> Text:
     """As many sites as fit into a line; how many more there are."""
-    names = [fit(each.title, max(8, width // 3)) for each in words]
-    full = [f"{name} {each.text}{each.command}" for name, each in zip(names, words, strict=True)]
-    short = [f"{name} {each.text}" for name, each in zip(names, words, strict=True)]
+    # No more than that fit, however short they are.
+    first = words[: width // 4 + 1]
+    names = [fit(each.title, max(8, width // 3)) for each in first]
+    full = [f"{name} {each.text}{each.command}" for name, each in zip(names, first, strict=True)]
+    short = [f"{name} {each.text}" for name, each in zip(names, first, strict=True)]
     said = full if _cells(full) < width else short
     while len(said) > 1 and _cells([*said, *([_AND_MORE] if len(said) < len(words) else [])]) >= width:
         said = said[:-1]
@@ -90,7 +92,7 @@ def link_line(words: Sequence[SiteWords], width: int, looks: Looks) -> Text:
 
 
 _BETWEEN = "   "
-_AND_MORE = "and 100 more"
+_AND_MORE = "and 1000 more"
 
 
 def _cells(parts: Sequence[str]) -> int:

@@ -90,6 +90,8 @@ class SiteMirror:
     _changed_states: set[tuple[str, str]] = field(default_factory=set)
     _changed_buses: set[str] = field(default_factory=set)
     _changed_shape: bool = True
+    _views: tuple[list[BusView], list[UnitView]] | None = None
+    """What ``views`` gives, until its shape is another one."""
     _news: list[Record] = field(default_factory=list)
 
     @property
@@ -111,6 +113,11 @@ class SiteMirror:
 
     def views(self) -> tuple[list[BusView], list[UnitView]]:
         """Its buses and units, in the site's order, as far as they are described yet."""
+        if self._views is None:
+            self._views = self._make_views()
+        return self._views
+
+    def _make_views(self) -> tuple[list[BusView], list[UnitView]]:
         abouts = [self.abouts[bus] for bus in self.found.buses if bus in self.abouts]
         place = {child: number for number, child in enumerate(self.found.children)}
         units = [
@@ -134,7 +141,7 @@ class SiteMirror:
         """It is described anew."""
         if found != self.found:
             self.found = found
-            self._changed_shape = True
+            self._changed_shape, self._views = True, None
 
     def begin(self, now: float) -> None:
         """A new connection: what was retained before may not be so any more."""
@@ -191,7 +198,7 @@ class SiteMirror:
         elif name == "about":
             if payload and (about := read_about(bus, payload)) != self.abouts.get(bus):
                 self.abouts[bus] = about
-                self._changed_shape = True
+                self._changed_shape, self._views = True, None
         elif name in _LINE:
             self._lines.setdefault(bus, {})[name] = payload
             self._changed_buses.add(bus)

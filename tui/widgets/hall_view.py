@@ -14,7 +14,7 @@ from textual.strip import Strip
 
 from tui.looks import Looks
 from tui.model import BusSight
-from tui.painting import Line, fit, hall_lines
+from tui.painting import Line, Painted, fit, hall_lines
 from tui.widgets.strips import strip_of
 
 __all__ = ["HallView"]
@@ -41,6 +41,7 @@ class HallView(ScrollView, can_focus=True, inherit_bindings=False):
         super().__init__(id=id)
         self._buses: list[BusSight] = []
         self._lines: list[Line] = []
+        self._painted: Painted = {}
         self.selected: int | None = None
         self.nothing = ""
         """What is said where there is nothing; empty where that is what was looked for."""
@@ -71,9 +72,10 @@ class HallView(ScrollView, can_focus=True, inherit_bindings=False):
 
     def _paint(self) -> None:
         looks = Looks(dark=self.app.current_theme.dark)
-        self._lines = hall_lines(self._buses, max(20, self.size.width), self.selected, looks)
+        width = max(20, self.size.width)
+        self._lines = hall_lines(self._buses, width, self.selected, looks, self._painted)
         if self.nothing and not self._buses:
-            self._lines = [Line(Text(fit(f" {self.nothing}", max(20, self.size.width)), looks.quiet))]
+            self._lines = [Line(Text(fit(f" {self.nothing}", width), looks.quiet))]
         self.virtual_size = Size(self.size.width, len(self._lines))
         self.refresh()
 

@@ -10,15 +10,17 @@ from pathlib import Path
 import pytest
 from textual.widgets import OptionList, Static
 
-from controller.api import JournalQuery
+from controller.api import JournalQuery, SiteView
 from controller.mqtt_settings import Protocol
-from controller.records import Command, Known, Origin, OriginKind, Result
+from controller.records import Alert, Command, Event, Known, Origin, OriginKind, Result
 from controller.simulator.registry import stop_all
 from profiles.errors import BrokerError, ControllerError, LocalOnly, NotKnown
 from tests.controller.mqtt.hall import hall_at
 from tests.peers.mosquitto import Mosquitto, watching
 from tests.tui.remote.two_sites import HALL, dashboard_at, two_sites
+from tui.messages import RecordsCame
 from tui.remote.local_only import LocalOnlyCalls
+from tui.remote.site_mirror import CHANGED
 from tui.remote.sites import RemoteSites
 from tui.screens.help import HelpScreen
 from tui.screens.local_only import LocalOnlyScreen
@@ -217,6 +219,27 @@ async def test_a_site_that_comes_later_is_shown_and_one_that_stops_says_so(
         await b.press("X")
         await b.until(lambda: any("0 of 2 orders to go off" in text for text in b.told))
         assert any("Larkfield Hall: controller stopped" in text for text in b.told)
+
+
+async def test_sites_that_come_by_the_hundred_are_read_together(
+    broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with dashboard_at(broker.settings) as found:
+        reads = 0
+        read = RemoteSites.site
+
+        async def counted(sites: RemoteSites) -> SiteView:
+            nonlocal reads
+            reads += 1
+            return await read(sites)
+
+        monkeypatch.setattr(RemoteSites, "site", counted)
+        app = found.bench.app
+        for number in range(200):
+            app.post_message(RecordsCame([Event(f"hall-{number}", None, CHANGED, 0.0)]))
+        app.post_message(RecordsCame([Alert("last", "hall-199", 0.0, "the last of them")]))
+        await found.bench.until(lambda: "last" in app.model.alerts and reads > 0)
+        assert reads < 100
 
 
 async def test_a_unit_that_is_not_there(broker: Mosquitto, tmp_path: Path) -> None:
