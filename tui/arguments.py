@@ -7,6 +7,7 @@ from typing import NoReturn
 
 from tui.bench_arguments import add_bench
 from tui.box_arguments import add_box
+from tui.common_arguments import json_option
 from tui.completion_arguments import add_completion
 from tui.help_text import EXIT_CODES, HelpLayout, finish
 from tui.profile_arguments import add_profiles
@@ -113,10 +114,6 @@ def _site(command: argparse.ArgumentParser) -> None:
     )
 
 
-def _json(command: argparse.ArgumentParser, what: str = "one JSON document") -> None:
-    command.add_argument("--json", action="store_true", help=f"print {what} and nothing else")
-
-
 def _demo(commands: _Commands) -> None:
     command = commands.add("demo", "a short evening at the simulated Larkfield Hall")
     command.add_argument("--headless", action="store_true", help="print it instead of opening the dashboard")
@@ -154,7 +151,7 @@ def _dash(commands: _Commands) -> None:
 def _status(commands: _Commands) -> None:
     command = commands.add("status", "is it running; buses, units, alerts, locks")
     _site(command)
-    _json(command)
+    json_option(command)
 
 
 def _act(commands: _Commands) -> None:
@@ -174,7 +171,7 @@ def _act(commands: _Commands) -> None:
     _yes(command)
     _site(command)
     _broker(command, "through a broker, to a controller anywhere; UNIT is then SITE-UNIT")
-    _json(command)
+    json_option(command)
 
 
 def _yes(command: argparse.ArgumentParser) -> None:
@@ -202,7 +199,7 @@ def _off(commands: _Commands) -> None:
         help="only this unit, group or bus; without it everything",
     )
     _site(command)
-    _json(command)
+    json_option(command)
 
 
 _OFF = (
@@ -229,13 +226,13 @@ def _sequence(commands: _Commands) -> None:
     )
     _yes(command)
     _site(command)
-    _json(command)
+    json_option(command)
 
 
 def _triggers(commands: _Commands) -> None:
     command = commands.add("triggers", "what each trigger waits for, and what it last did")
     _site(command)
-    _json(command)
+    json_option(command)
 
 
 def _presume(commands: _Commands) -> None:
@@ -249,7 +246,7 @@ def _presume(commands: _Commands) -> None:
     command.add_argument("name", metavar="STATE")
     command.add_argument("value", metavar="VALUE")
     _site(command)
-    _json(command)
+    json_option(command)
 
 
 def _lock(commands: _Commands) -> None:
@@ -263,14 +260,14 @@ def _lock(commands: _Commands) -> None:
     command.add_argument("--why", metavar="TEXT", required=True, help="why, for whoever meets it")
     command.add_argument("--who", metavar="NAME", help="who sets it; without it the login name")
     _site(command)
-    _json(command)
+    json_option(command)
 
 
 def _unlock(commands: _Commands) -> None:
     command = commands.add("unlock", "clear a service lock, on the spot")
     command.add_argument("lock", metavar="LOCK", help="the lock's id, or its first characters")
     _site(command)
-    _json(command)
+    json_option(command)
 
 
 def _listen(commands: _Commands) -> None:
@@ -279,7 +276,7 @@ def _listen(commands: _Commands) -> None:
     command.add_argument("--seconds", metavar="N", type=float, help="end after so long")
     command.add_argument("--record", metavar="FILE", help="also write a recording, for decode and learn")
     _site(command)
-    _json(command, "one JSON document a line")
+    json_option(command, "one JSON document a line")
 
 
 def _probe(commands: _Commands) -> None:
@@ -292,7 +289,7 @@ def _probe(commands: _Commands) -> None:
         "unit's output after another",
     )
     _site(command)
-    _json(command)
+    json_option(command)
 
 
 def _adapter(commands: _Commands) -> None:
@@ -308,7 +305,7 @@ def _adapter(commands: _Commands) -> None:
     )
     command.add_argument("--keep-for", metavar="BUS", help="keep the latency for this bus of the site")
     _site(command)
-    _json(command)
+    json_option(command)
 
 
 def _send(commands: _Commands) -> None:
@@ -333,17 +330,17 @@ def _send(commands: _Commands) -> None:
     )
     command.add_argument("--allow-raw", action="store_true", help="yes, these bytes may do anything")
     _site(command)
-    _json(command)
+    json_option(command)
 
 
 def _check(commands: _Commands) -> None:
     command = commands.add("check", "profiles and sites, evidence included")
     command.add_argument("files", metavar="FILE", nargs="+", help="a profile's or a site's TOML file")
-    _json(command)
+    json_option(command)
 
 
 def _ports(commands: _Commands) -> None:
-    _json(commands.add("ports", "serial ports here, by path and by stable name"))
+    json_option(commands.add("ports", "serial ports here, by path and by stable name"))
 
 
 def _sim(commands: _Commands) -> None:
@@ -374,4 +371,4 @@ def _journal(commands: _Commands) -> None:
     command.add_argument("--since", metavar="WHEN", help="a date or time (ISO 8601), or so long ago: 2h, 3d")
     command.add_argument("--traffic", action="store_true", help="with the traffic around failures")
     _site(command)
-    _json(command)
+    json_option(command)

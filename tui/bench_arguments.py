@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Callable
+
+from tui.common_arguments import Add, json_option
 
 __all__ = ["add_bench"]
-
-Add = Callable[[str, str], argparse.ArgumentParser]
 
 
 def add_bench(add: Add) -> None:
@@ -54,21 +53,19 @@ def _overrides(command: argparse.ArgumentParser) -> None:
     )
 
 
-def _json(command: argparse.ArgumentParser) -> None:
-    command.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
-
-
 def _decode(add: Add) -> None:
     command = add("decode", "line settings and bytes of a capture")
     command.add_argument(
-        "capture", metavar="CAPTURE", help="a CSV, a VCD, a WAV, or a recording made by listen; packed with gzip or not"
+        "capture",
+        metavar="CAPTURE",
+        help="a CSV, a VCD, a WAV, or a recording made by listen; packed with gzip or not",
     )
     command.add_argument(
         "--channel", metavar="NAME", action="append", default=[], help="only this one (repeatable)"
     )
     command.add_argument("--most-bursts", metavar="N", type=int, default=40, help="bursts printed (40)")
     _overrides(command)
-    _json(command)
+    json_option(command)
 
 
 def _compare(add: Add) -> None:
@@ -91,7 +88,7 @@ def _compare(add: Add) -> None:
         "--edge-tolerance", metavar="BITS", type=float, help="of an edge in its frame (0.25 bit times)"
     )
     _overrides(command)
-    _json(command)
+    json_option(command)
 
 
 def _learn(add: Add) -> None:
@@ -114,7 +111,7 @@ def _learn(add: Add) -> None:
         help="how a sender knows; without it what the channels show",
     )
     _overrides(command)
-    _json(command)
+    json_option(command)
 
 
 def _transcribe(add: Add) -> None:
@@ -132,7 +129,7 @@ def _transcribe(add: Add) -> None:
         "--start-bit", action="store_true", default=None, help="start bits are among the cells"
     )
     start.add_argument("--no-start-bit", action="store_false", dest="start_bit", help="they are not")
-    _json(command)
+    json_option(command)
 
 
 def _bench(add: Add) -> None:

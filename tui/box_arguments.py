@@ -5,11 +5,10 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
+from tui.common_arguments import Add, json_option
 from tui.firmware_arguments import add_firmware
 
 __all__ = ["add_box"]
-
-Add = Callable[[str, str], argparse.ArgumentParser]
 
 
 def add_box(add: Add, site: Callable[[argparse.ArgumentParser], None]) -> None:
@@ -22,10 +21,6 @@ def add_box(add: Add, site: Callable[[argparse.ArgumentParser], None]) -> None:
     add_firmware(add)
     _wiring(add)
     site(_qualify(add))
-
-
-def _json(command: argparse.ArgumentParser) -> None:
-    command.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
 
 
 def _wiring(add: Add) -> None:
@@ -62,7 +57,7 @@ def _wiring(add: Add) -> None:
     more.add_argument("--series", metavar="E", default="E24", help="of IEC 60063: E3 to E192 (E24)")
     more.add_argument("--tolerance", metavar="PERCENT", help="of the resistors (5; 1 in a divider)")
     command.add_argument("--picture", metavar="FILE.svg", help="also draw the circuits with their values")
-    _json(command)
+    json_option(command)
 
 
 def _qualify(add: Add) -> argparse.ArgumentParser:
@@ -109,5 +104,5 @@ def _qualify(add: Add) -> argparse.ArgumentParser:
     command.add_argument("-o", "--output", metavar="FILE.html", help="without it qualify-UNIT-TIME.html here")
     command.add_argument("--replace", action="store_true", help="in place of a report that is there")
     command.add_argument("--yes", "-y", action="store_true", help="begin without asking")
-    _json(command)
+    json_option(command)
     return command

@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
-__all__ = ["add_completion"]
+from tui.common_arguments import Add
 
-Add = Callable[[str, str], argparse.ArgumentParser]
+__all__ = ["add_completion"]
 
 
 def add_completion(add: Add, site: Callable[[argparse.ArgumentParser], None]) -> None:

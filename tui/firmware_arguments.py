@@ -4,15 +4,10 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Callable
+
+from tui.common_arguments import Add, json_option
 
 __all__ = ["add_firmware"]
-
-Add = Callable[[str, str], argparse.ArgumentParser]
-
-
-def _json(command: argparse.ArgumentParser) -> None:
-    command.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
 
 
 _HERTZ = {"": 1.0, "hz": 1.0, "k": 1e3, "khz": 1e3, "m": 1e6, "mhz": 1e6}
@@ -65,7 +60,7 @@ def add_firmware(add: Add) -> None:
     command.add_argument("--replace", action="store_true", help="in place of a box that was written before")
     command.add_argument("--address", metavar="N", type=_address, help="the unit's address, or all")
     command.add_argument("--prove", action="store_true", help="build it, run it simulated, compare")
-    _json(command)
+    json_option(command)
     chip = command.add_argument_group("the chip")
     chip.add_argument("--chip", choices=("atmega328p", "attiny84"), default="atmega328p", help="(atmega328p)")
     chip.add_argument("--clock", metavar="HZ", type=_hertz, default=8e6, help="such as 8MHz (8MHz)")

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+
+from tui.common_arguments import Add, json_option
 
 __all__ = ["add_profiles"]
-
-Add = Callable[[str, str], argparse.ArgumentParser]
 
 
 def add_profiles(add: Add) -> None:
@@ -22,7 +21,7 @@ def add_profiles(add: Add) -> None:
         "machine to another. A person's own take the place of shipped ones of the same name."
     )
     what = command.add_subparsers(metavar="WHAT", dest="what")
-    command.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
+    json_option(command)
 
     def way(name: str, does: str) -> argparse.ArgumentParser:
         return what.add_parser(name, help=does, description=does[0].upper() + does[1:] + ".")

@@ -6,7 +6,6 @@ import argparse
 import asyncio
 import getpass
 import os
-import sys
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import AsyncExitStack, asynccontextmanager
@@ -20,6 +19,7 @@ from controller.service import Controller
 from controller.site import LoadedSite, load_site
 from controller.state_folder import Claim
 from profiles.errors import ControllerAway, ControllerRuns, FileUnreadable, InputError
+from tui.progress_line import ProgressLine
 
 __all__ = [
     "check_same_site",
@@ -134,24 +134,22 @@ async def working_api(loaded: LoadedSite, folder: Path) -> AsyncIterator[Control
 @asynccontextmanager
 async def _progress(*, quiet: bool) -> AsyncIterator[None]:
     """On a terminal, say after a second that it is still at it."""
-    if quiet or not sys.stderr.isatty():
-        yield
-        return
+    with ProgressLine(quiet=quiet) as line:
+        if not line.shown:
+            yield
+            return
 
-    async def tell() -> None:
-        began = time.monotonic()
-        while True:
-            await asyncio.sleep(1.0)
-            print(
-                f"\r\033[Kat it for {time.monotonic() - began:.0f} s ...", end="", file=sys.stderr, flush=True
-            )
+        async def tell() -> None:
+            began = time.monotonic()
+            while True:
+                await asyncio.sleep(1.0)
+                line.say(f"at it for {time.monotonic() - began:.0f} s ...")
 
-    telling = asyncio.create_task(tell())
-    try:
-        yield
-    finally:
-        telling.cancel()
-        print("\r\033[K", end="", file=sys.stderr, flush=True)
+        telling = asyncio.create_task(tell())
+        try:
+            yield
+        finally:
+            telling.cancel()
 
 
 def run_with_api(arguments: argparse.Namespace, work: Callable[[ControllerApi], Awaitable[T]]) -> T:

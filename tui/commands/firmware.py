@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import sys
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Self
+from typing import Any
 
 from controller.proving.proof import Proof, prove
 from controller.proving.toolchain import Built, build_box
@@ -19,6 +18,7 @@ from profiles.firmware.request import AtStart, FirmwareRequest, Telling
 from profiles.firmware.writing import must_be_free, write_firmware
 from profiles.library import find
 from tui.parameters import read_words
+from tui.progress_line import ProgressLine
 from tui.telling import as_json, plain, table
 
 __all__ = ["proven", "run", "telling", "written"]
@@ -54,8 +54,8 @@ def run(arguments: argparse.Namespace) -> int:
     missing, built, proof = None, None, None
     try:
         if arguments.prove:
-            with _Progress(shown=sys.stderr.isatty() and not arguments.json) as progress:
-                proof = prove(folder, progress.step)
+            with ProgressLine(quiet=arguments.json) as progress:
+                proof = prove(folder, lambda done, of, what: progress.say(f"proof {done} of {of}: {what}"))
             built = proof.built
         else:
             with tempfile.TemporaryDirectory(prefix="linewarden-box-") as work:
@@ -69,25 +69,6 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.prove:
         return 0 if proof is not None and proof.passed else 1
     return 0
-
-
-class _Progress:
-    """One line on standard error that says how far the proof is, on a terminal."""
-
-    def __init__(self, *, shown: bool) -> None:
-        self._shown = shown
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._shown:
-            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
-
-    def step(self, done: int, of: int, what: str) -> None:
-        """Say what is done now."""
-        if self._shown:
-            print(f"\r\x1b[Kproof {done} of {of}: {what}", end="", file=sys.stderr, flush=True)
 
 
 def telling(words: Sequence[str], profile: CompiledProfile) -> Telling:

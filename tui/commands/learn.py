@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
-from typing import Any, Self
+from typing import Any
 
 from profiles.bench.drafting import Kept, draft_profile
 from profiles.bench.findings import ActionFinding, Findings, examine
@@ -14,6 +13,7 @@ from profiles.errors import BadValue
 from profiles.storage import save_text
 from tui.capture_keeping import action_of, copy_capture, places, profile_id, unit_of
 from tui.commands.decode import options_from
+from tui.progress_line import ProgressLine
 from tui.telling import as_json, hexadecimal, plain
 
 
@@ -29,12 +29,17 @@ def run(arguments: argparse.Namespace) -> int:
     twice = next((s.path for n, s in enumerate(sources) if s.path in [o.path for o in sources[:n]]), None)
     if twice is not None:
         raise BadValue("is given twice, and would be no second proof", where=str(twice))
-    telling = _Progress(shown=sys.stderr.isatty() and not arguments.json)
-    with telling:
-        line, samples = read_samples(
-            sources, options_from(arguments), channel=arguments.channel, progress=telling.reading
-        )
-        findings = examine(line, samples, telling.searching)
+    with ProgressLine(quiet=arguments.json) as progress:
+
+        def reading(done: int, of: int, name: str) -> None:
+            progress.say(f"reading capture {done + 1} of {of}: {name}")
+
+        def searching(done: int, of: int) -> None:
+            progress.say(f"looking for a check: message {done} of {of}")
+
+        options = options_from(arguments)
+        line, samples = read_samples(sources, options, channel=arguments.channel, progress=reading)
+        findings = examine(line, samples, searching)
     kept, copies = places(output.parent, samples)
     draft = draft_profile(
         findings,
@@ -54,32 +59,6 @@ def run(arguments: argparse.Namespace) -> int:
             print(plain(f"note: {note}"))
         print("\n".join(plain(each) for each in _told(findings, output)))
     return 0
-
-
-class _Progress:
-    """One line on standard error that says how far it is, on a terminal."""
-
-    def __init__(self, *, shown: bool) -> None:
-        self._shown = shown
-        self._longest = 0
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._longest:
-            print("\r" + " " * self._longest, end="\r", file=sys.stderr, flush=True)
-
-    def reading(self, done: int, of: int, name: str) -> None:
-        self._say(f"reading capture {done + 1} of {of}: {plain(name)}")
-
-    def searching(self, done: int, of: int) -> None:
-        self._say(f"looking for a check: message {done} of {of}")
-
-    def _say(self, text: str) -> None:
-        if self._shown:
-            self._longest = max(self._longest, len(text))
-            print(f"\r{text:<{self._longest}}", end="", file=sys.stderr, flush=True)
 
 
 def _source(word: str) -> Source:

@@ -10,6 +10,7 @@ from profiles.checksums import catalogue_names, own_names
 from profiles.compiled import CompiledAction, CompiledProfile
 from profiles.exchange import export_profile, import_profile
 from profiles.library import Source, find, list_profiles
+from profiles.model import Parameter, StateSpec, ValueType
 from tui.telling import as_json, plain, table, value_word
 
 
@@ -86,7 +87,7 @@ def _lines(source: Source, profile: CompiledProfile) -> list[str]:
         everyone = f", all units: {spec.address.all}" if spec.address.all is not None else ""
         lines.append(f"  address   {spec.address.range[0]} to {spec.address.range[1]}{everyone}")
     for name, state in spec.states.items():
-        lines.append(f"  state     {name}: {_kind(state.type.value, state.range, state.values, state.measured_in)}")
+        lines.append(f"  state     {name}: {_kind(state)}")
     for action in profile.actions.values():
         lines += _action_lines(action)
     for observation in profile.observations:
@@ -98,21 +99,18 @@ def _lines(source: Source, profile: CompiledProfile) -> list[str]:
 
 
 def _action_lines(action: CompiledAction) -> list[str]:
-    takes = " ".join(
-        f"{name}={_kind(p.type.value, p.range, p.values, p.measured_in)}"
-        for name, p in action.spec.parameters.items()
-    )
+    takes = " ".join(f"{name}={_kind(spec)}" for name, spec in action.spec.parameters.items())
     head = f"  action    {action.name} {takes}".rstrip()
     return [f"{head}: {action.title} ({action.spec.effect.value}, {action.send.size} bytes)"]
 
 
-def _kind(kind: str, limits: tuple[float, float] | None, values: tuple[str, ...], unit: str) -> str:
-    if values:
-        return "|".join(values)
-    if kind == "boolean":
+def _kind(spec: Parameter | StateSpec) -> str:
+    if spec.values:
+        return "|".join(spec.values)
+    if spec.type is ValueType.BOOLEAN:
         return "true|false"
-    span = f"{limits[0]:g}..{limits[1]:g}" if limits else kind
-    return f"{span}{unit and ' ' + value_word(unit)}"
+    span = f"{spec.range[0]:g}..{spec.range[1]:g}" if spec.range else spec.type.value
+    return f"{span}{spec.measured_in and ' ' + value_word(spec.measured_in)}"
 
 
 def _checks(arguments: argparse.Namespace) -> int:

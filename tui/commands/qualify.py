@@ -11,7 +11,6 @@ import time
 from collections.abc import Iterator
 from types import FrameType
 
-from controller.api import ControllerApi
 from controller.qualifying.captures import CaptureGiven, read_captures
 from controller.qualifying.plan import Asked, QualifyPlan, plan_for
 from controller.qualifying.runner import Progress, qualify
@@ -22,6 +21,7 @@ from controller.views import site_view
 from profiles.errors import BadValue, LinewardenError
 from profiles.model import Value
 from tui.parameters import find_unit, read_parameters
+from tui.progress_line import ProgressLine
 from tui.qualification.words import report_lines
 from tui.qualification.writing import make_report, must_be_free, report_path, write_report
 from tui.session import find_site, me, state_folder, working_api
@@ -135,12 +135,13 @@ def _agree(arguments: argparse.Namespace, plan: QualifyPlan) -> None:
 async def _carried_out(arguments: argparse.Namespace, loaded: LoadedSite, asked: Asked) -> Trials:
     stop = asyncio.Event()
     async with working_api(loaded, state_folder(arguments, loaded)) as api:
-        with _stopping(stop), _telling(quiet=arguments.json) as tell:
-            return await _with(api, asked, stop, tell)
+        with _stopping(stop), ProgressLine(quiet=arguments.json) as line:
 
+            def tell(progress: Progress) -> None:
+                failed = f", {progress.failed} failed" if progress.failed else ""
+                line.say(f"{progress.done} of {progress.cycles} cycles{failed}; {progress.text}")
 
-async def _with(api: ControllerApi, asked: Asked, stop: asyncio.Event, tell: _Teller) -> Trials:
-    return await qualify(api, asked, origin=me(), stop=stop, tell=tell.tell)
+            return await qualify(api, asked, origin=me(), stop=stop, tell=tell)
 
 
 @contextlib.contextmanager
@@ -162,30 +163,3 @@ def _stopping(stop: asyncio.Event) -> Iterator[None]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-
-
-class _Teller:
-    """Says where a run is: on a terminal one line that is written over, else nothing."""
-
-    def __init__(self, *, quiet: bool) -> None:
-        self._shows = not quiet and sys.stderr.isatty()
-        self.told = False
-
-    def tell(self, progress: Progress) -> None:
-        """Say it."""
-        if not self._shows:
-            return
-        failed = f", {progress.failed} failed" if progress.failed else ""
-        text = f"{progress.done} of {progress.cycles} cycles{failed}; {progress.text}"
-        print(f"\r\033[K{plain(text)[:100]}", end="", file=sys.stderr, flush=True)
-        self.told = True
-
-
-@contextlib.contextmanager
-def _telling(*, quiet: bool) -> Iterator[_Teller]:
-    teller = _Teller(quiet=quiet)
-    try:
-        yield teller
-    finally:
-        if teller.told:
-            print("\r\033[K", end="", file=sys.stderr, flush=True)

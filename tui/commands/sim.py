@@ -20,7 +20,7 @@ from controller.simulator.orders import parse_order
 from controller.simulator.pty_port import PtyPort
 from controller.simulator.runner import Runner
 from profiles.compiled import CompiledProfile
-from profiles.errors import BadValue, FileUnreadable, LinewardenError
+from profiles.errors import BadValue, FileUnwritable, LinewardenError
 from profiles.library import find
 from profiles.model import Method
 from profiles.storage import save_text
@@ -115,7 +115,8 @@ def _write_site(
     One that an earlier run wrote, and nobody has changed since, gets the new port.
 
     Raises:
-        FileUnreadable: there is another file of that name, or it can't be written.
+        BadValue: there is another file of that name.
+        FileUnwritable: it can't be written.
     """
     name = arguments.profile
     if "/" in name or name.endswith(".toml"):
@@ -150,10 +151,12 @@ def _write_site(
             file.write(text)
     except FileExistsError:
         if not _ours(path, text):
-            raise FileUnreadable("is there already", where=str(path), todo="choose another name") from None
+            raise BadValue("is there already", where=str(path), todo="choose another name") from None
         save_text(path, text)
     except OSError as error:
-        raise FileUnreadable(f"can't be written ({error.strerror})", where=str(path)) from error
+        raise FileUnwritable(
+            f"can't be written ({error.strerror})", where=str(path), todo="look at the folder"
+        ) from error
 
 
 def _ours(path: Path, text: str) -> bool:
