@@ -13,6 +13,7 @@ from pathlib import Path
 
 from controller.service import Controller
 from controller.site import load_site
+from tui.alone import run_alone
 from tui.app import DashboardApp
 from tui.model import HallModel
 
@@ -22,7 +23,7 @@ async def main(site: Path, state: Path) -> dict[str, object]:
     try:
         await controller.ready()
         app = DashboardApp(controller, await HallModel.read(controller), who="Ada", cautions=False)
-        await app.run_async()
+        await run_alone(app)
         held: dict[str, int] = {}
         for row in range(len(app.traffic)):
             saying = app.traffic[row]

@@ -13,6 +13,7 @@ from controller.local_client import LocalClient
 from controller.site import LoadedSite, load_site
 from controller.state_folder import Claim
 from profiles.errors import ControllerAway, InputError
+from tui.alone import run_alone
 from tui.app import DashboardApp
 from tui.model import HallModel
 from tui.session import check_same_site, find_site, me, own_controller, state_folder
@@ -71,11 +72,11 @@ async def _behind_a_broker(arguments: argparse.Namespace) -> int:
     settings = broker_settings(arguments)
     async with await RemoteSites.connect(settings, who=who, any_protocol=arguments.protocol is None) as sites:
         app = BrokerDashboard(sites, await HallModel.read(sites), who=who)
-        return await app.run_async() or 0
+        return await run_alone(app)
 
 
 async def show(api: ControllerApi, captures: tuple[Path, ...] | None = None, *, cautions: bool = True) -> int:
     """The dashboard on a controller, until it is left; with captures the bench is shown first."""
     app = DashboardApp(api, await HallModel.read(api), who=me().name, cautions=cautions)
     app.captures = captures
-    return await app.run_async() or 0
+    return await run_alone(app)

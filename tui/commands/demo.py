@@ -57,6 +57,7 @@ async def _dashboard(named: BrokerSettings | None) -> int:
         try:
             ready = asyncio.create_task(controller.ready(), name="ports")
             await asyncio.sleep(0)
+            from tui.alone import run_alone
             from tui.app import DashboardApp  # the dashboard is loaded while the ports open
             from tui.model import HallModel
 
@@ -70,7 +71,7 @@ async def _dashboard(named: BrokerSettings | None) -> int:
                 if named is None:
                     beside = asyncio.create_task(_broker_beside(app, controller, loaded), name="demo broker")
                     stack.push_async_callback(_end, beside)
-                return await app.run_async() or 0
+                return await run_alone(app)
         finally:
             await controller.close()
 

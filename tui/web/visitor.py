@@ -13,6 +13,7 @@ from pathlib import Path
 from controller.local_client import LocalClient
 from controller.site import load_site
 from profiles.errors import LinewardenError
+from tui.alone import run_alone
 from tui.app import DashboardApp
 from tui.model import HallModel
 from tui.session import check_same_site, me
@@ -24,7 +25,7 @@ async def _show(site: Path, folder: Path) -> int:
     async with await LocalClient.connect(folder) as client:
         check_same_site(await client.site(), load_site(site))
         who = f"{me().name}, in a browser"
-        return await DashboardApp(client, await HallModel.read(client), who=who).run_async() or 0
+        return await run_alone(DashboardApp(client, await HallModel.read(client), who=who))
 
 
 def main(words: list[str]) -> int:

@@ -74,13 +74,21 @@ class TrafficView(ScrollView, can_focus=True, inherit_bindings=False):
         """Show these rows, or the first ``count`` of all."""
         self._found = found
         self._count = count if found is None else len(found)
-        size = Size(self.size.width, self._count)
-        if size != self.virtual_size:
-            self.virtual_size = size
+        self._reach(Size(self.size.width, self._count))
         if self.follow:
             self.place = self._count - 1 if self._count else None
             self.scroll_to(y=max(0, self._count - self.size.height), animate=False, immediate=True)
         self.refresh()
+
+    def _reach(self, size: Size) -> None:
+        """Let the scroll bar reach over so many rows; all is laid out anew only where it comes or goes."""
+        if size == self.virtual_size:
+            return
+        if self.show_vertical_scrollbar == (size.height > self.size.height > 0):
+            self.set_reactive(ScrollView.virtual_size, size)
+            self._scroll_update(size)
+        else:
+            self.virtual_size = size
 
     def move(self, by: int) -> None:
         """Select another row; at the last one, following begins again."""
