@@ -157,6 +157,12 @@ async def _box(app: DashboardApp, pilot: Pilot[int]) -> None:
     await pilot.press("y")
     while app.box.report is None:
         await _settled(pilot)
+    # Whoever looks at it has no use for the name of a temporary folder.
+    lines = [line.replace(f"{app.box.report.parent.resolve()}/", "") for line in app.box.lines]
+    app.box.lines.clear()
+    app.box.lines.extend(lines)
+    await pilot.press("f2", "f4", "b")
+    await _settled(pilot)
     _keep(app, "box")
 
 
