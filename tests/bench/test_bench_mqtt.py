@@ -10,7 +10,6 @@ import contextlib
 import json
 import os
 import queue
-import socket
 import statistics
 import subprocess
 import sys
@@ -19,11 +18,8 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
-import paho.mqtt.client as paho
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -32,6 +28,7 @@ from controller.records import Origin, OriginKind
 from controller.service import Controller
 from controller.site import load_site
 from controller.state_folder import Claim
+from tests.bench.broker_client import Client, used_memory
 from tests.bench.figures import Figure, print_table
 from tests.peers.mosquitto import Mosquitto
 
@@ -120,55 +117,6 @@ def _running(site: Path) -> Iterator[subprocess.Popen[str]]:
             process.wait(30)
 
 
-def _send_at_once(_c: Any, _u: Any, opened: Any) -> None:
-    opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-
-
-class _Client:
-    """A paho client in a thread of its own, with what it heard and when."""
-
-    def __init__(self, broker: Mosquitto, *topics: str) -> None:
-        self.heard: queue.SimpleQueue[tuple[str, bytes, float, Any]] = queue.SimpleQueue()
-        self.client = paho.Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
-        self.client.on_message = self._on_message
-        subscribed = threading.Event()
-        self.client.on_subscribe = lambda *_: subscribed.set()
-        connected = threading.Event()
-        self.client.on_connect = lambda *_: connected.set()
-        self.client.on_socket_open = _send_at_once
-        self.client.connect("127.0.0.1", broker.port)
-        self.client.loop_start()
-        assert connected.wait(10)
-        if topics:
-            self.client.subscribe([(topic, 0) for topic in topics])
-            assert subscribed.wait(10)
-
-    def _on_message(self, _c: Any, _u: Any, message: paho.MQTTMessage) -> None:
-        at = time.monotonic()
-        correlation = getattr(message.properties, "CorrelationData", None)
-        self.heard.put((message.topic, bytes(message.payload), at, correlation))
-
-    def until(self, topic: str, payload: bytes, seconds: float = 60.0) -> float:
-        """When that came."""
-        until = time.monotonic() + seconds
-        while True:
-            where, what, at, _ = self.heard.get(timeout=max(0.01, until - time.monotonic()))
-            if (where, what) == (topic, payload):
-                return at
-
-    def close(self) -> None:
-        self.client.disconnect()
-        self.client.loop_stop()
-
-
-def _memory(pid: int, key: str = "VmRSS") -> float:
-    """A process's memory in MB."""
-    for line in Path(f"/proc/{pid}/status").read_text().splitlines():
-        if line.startswith(f"{key}:"):
-            return int(line.split()[1]) / 1024
-    raise AssertionError(f"{key} is not told here")
-
-
 FAR_END = """
 import os, sys, time, tty
 master, slave = os.openpty()
@@ -252,9 +200,9 @@ def test_from_a_set_message_to_the_first_byte_on_the_line(tmp_path: Path) -> Non
             _program(LEAST, broker, port) as least,
             _program(LEAST_WITH_DUTIES, broker, port, str(tmp_path / "intents")) as dutiful,
         ):
-            watcher = _Client(broker, "homie/5/large/$state", "bare")
+            watcher = Client(broker, "homie/5/large/$state", "bare")
             watcher.until("homie/5/large/$state", b"ready")
-            sender = _Client(broker)
+            sender = Client(broker)
             bare: list[float] = []
             whole: list[float] = []
             floor: list[float] = []
@@ -325,13 +273,13 @@ def _drain(far: subprocess.Popen[str]) -> None:
 @pytest.mark.timeout(180)
 def test_a_large_site_is_announced_in_two_seconds(tmp_path: Path) -> None:
     with Mosquitto(tmp_path / "mosquitto", CONFIG) as broker:
-        watcher = _Client(broker, "homie/5/large/$state")
+        watcher = Client(broker, "homie/5/large/$state")
         with _running(_site(tmp_path, broker, 64, 1000, "loop://?name={bus}")) as process:
             begun = watcher.until("homie/5/large/$state", b"init")
             ended = watcher.until("homie/5/large/$state", b"ready")
             time.sleep(1)
-            memory = _memory(process.pid, "VmHWM")
-        again = _Client(broker, "homie/5/#")
+            memory = used_memory(process.pid, "VmHWM")
+        again = Client(broker, "homie/5/#")
         time.sleep(2)
         topics = {again.heard.get()[0] for _ in range(again.heard.qsize())}
         again.close()
@@ -390,7 +338,7 @@ async def test_a_change_costs_the_same_on_a_large_site(tmp_path: Path) -> None:
 SECONDS, CLIENTS, RATE, BUSES = 60, 20, 200, 64
 
 
-class _Sender(_Client):
+class _Sender(Client):
     """One of many clients: commands at its pace, and their outcomes by correlation data."""
 
     def __init__(self, broker: Mosquitto, number: int) -> None:
@@ -421,7 +369,7 @@ def test_two_hundred_commands_a_second_for_a_minute(tmp_path: Path) -> None:
     with Mosquitto(tmp_path / "mosquitto", CONFIG) as broker:
         site = _site(tmp_path, broker, BUSES, BUSES, port, topology="ring", more="units_expected = 1")
         with _running(site) as process:
-            watcher = _Client(broker, "homie/5/large/$state")
+            watcher = Client(broker, "homie/5/large/$state")
             watcher.until("homie/5/large/$state", b"ready")
             watcher.close()
             senders = [_Sender(broker, number) for number in range(CLIENTS)]
@@ -432,7 +380,7 @@ def test_two_hundred_commands_a_second_for_a_minute(tmp_path: Path) -> None:
             memory, descriptors = [], []
             while any(thread.is_alive() for thread in threads):
                 time.sleep(1)
-                memory.append(_memory(process.pid))
+                memory.append(used_memory(process.pid))
                 descriptors.append(len(os.listdir(f"/proc/{process.pid}/fd")))  # noqa: PTH208 -- only their number
             time.sleep(3)
             results: dict[str, int] = {}

@@ -78,6 +78,13 @@ class Mosquitto:
             self._process.wait()
             self._process = None
 
+    @property
+    def pid(self) -> int:
+        """Its process id."""
+        if self._process is None:
+            raise RuntimeError("mosquitto does not run")
+        return self._process.pid
+
     def __enter__(self) -> Self:
         self.start()
         return self
