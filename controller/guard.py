@@ -54,15 +54,15 @@ class Gate:
 
     def take_rules(self, buses: Iterable[BusRules], units: Iterable[UnitRules]) -> None:
         """The site has other buses and units from now on; what was sent when stays in mind."""
-        rates = {name: (self._buses[name].rate, rate) for name, rate in self._rates.items()}
+        before, rates = self._buses, self._rates
         self._buses = {bus.id: bus for bus in buses}
         self._units = {unit.id: unit for unit in units}
         self._resolver = Resolver(self._buses, self._units)
         self._rates = {}
         for bus in self._buses.values():
             if bus.rate is not None:
-                before, rate = rates.get(bus.id, (None, None))
-                self._rates[bus.id] = rate if rate is not None and before == bus.rate else Rate(bus.rate)
+                same = bus.id in before and before[bus.id].rate == bus.rate
+                self._rates[bus.id] = rates[bus.id] if same else Rate(bus.rate)
         self._made_by = {bus.id: _makers(bus.profile) for bus in self._buses.values()}
 
     def units_of(self, target: str) -> tuple[str, ...]:
@@ -162,13 +162,12 @@ class Gate:
 
     def noticed(self, change: StateChange, at: float) -> None:
         """A unit was observed to be so, whoever has told it to: its minimum times count from there."""
-        unit, value = self._units.get(change.unit), change.value.value
-        if unit is not None and value is not None:
-            effect = self._made_by[unit.bus].get((change.state, value))
-            if effect is not None:
-                self._went(unit.id, effect, at)
+        unit = self._units.get(change.unit)
+        if unit is not None:
+            effect = self._made_by[unit.bus].get((change.state, change.value.value))
+            self._went(unit.id, effect, at)
 
-    def _went(self, unit: str, effect: Effect, at: float) -> None:
+    def _went(self, unit: str, effect: Effect | None, at: float) -> None:
         if effect is Effect.DE_ENERGISE:
             self._times.went_off(unit, at)
         elif effect is Effect.ENERGISE:
@@ -254,7 +253,7 @@ class Gate:
         return None
 
     def _condition(self, cleared: Cleared, states: StateBook) -> Refusal | None:
-        if cleared.action is None or not cleared.action.spec.only_if:
+        if cleared.action is None:
             return None
         wanted: Mapping[str, Value] = cleared.action.spec.only_if
         told = ", ".join(f"{name} is {_word(value)}" for name, value in wanted.items())
@@ -275,7 +274,7 @@ class Gate:
         return None
 
 
-def _makers(profile: CompiledProfile) -> dict[tuple[str, Value], Effect]:
+def _makers(profile: CompiledProfile) -> dict[tuple[str, Value | None], Effect]:
     """By state and value: the effect of the action that makes it so."""
     return {
         (state, value): action.spec.effect

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from controller.guard import BusRules, Cleared, Refusal, UnitRules
+from controller.guard import BusRules, Cleared, Gate, Refusal, UnitRules
 from controller.records import Command, Known, Origin, OriginKind, Reason, StateChange, StateValue
 from profiles.compiled import CompiledProfile
 from profiles.errors import NotKnown
@@ -163,6 +163,60 @@ def test_it_minds_units_with_a_minimum_time(minimum_off: float, minimum_on: floa
     assert bench.gate.minds("foyer-amp") is minds
     # The longest hold-off of the three profiles is half a second, and more than nothing.
     assert bench.gate.memory == 0.5
+
+
+def test_only_what_switches_a_unit_starts_its_times() -> None:
+    bench = Bench()
+    assert isinstance(bench.through(command("sound", "", raw=b"\xa5")), Cleared)
+    off = bench.through(replace(OFF, origin=MQTT))
+    assert isinstance(off, Cleared)
+    assert bench.gate.ready(off).at <= bench.now
+    bench.now += 10.0
+    assert isinstance(bench.through(command("mixer", "mute-on")), Cleared)
+    assert reason(bench.turn(bench.admit(ON))) is Reason.TOO_FAST
+    bench.now += 10.0
+    assert isinstance(bench.through(ON), Cleared)
+
+
+def test_automation_may_say_on_again_at_once() -> None:
+    """A minimum time on is a wait before what takes energy away, and before nothing else."""
+    bench = Bench()
+    assert isinstance(bench.through(ON), Cleared)
+    bench.now += 1.0
+    again = bench.admit(replace(ON, origin=MQTT))
+    assert isinstance(again, Cleared)
+    assert bench.gate.ready(again).at <= bench.now
+    assert bench.gate.ready(again).stays_on_until == float("-inf")
+
+
+def test_a_unit_that_begins_to_ask_while_a_command_waits_is_asked_for() -> None:
+    bench = Bench()
+    waiting = bench.admit(ON)
+    bench.gate.take_rules([rules()], [replace(UNITS[0], asks=True)])
+    refused = bench.turn(waiting)
+    assert isinstance(refused, Refusal)
+    assert refused.reason is Reason.NOT_AGREED
+    assert isinstance(bench.turn(bench.admit(replace(ON, agreed=True))), Cleared)
+
+
+def test_a_gate_without_a_bus_has_nothing_to_remember() -> None:
+    assert Gate([], []).memory == 0.0
+
+
+# Targets
+
+
+def test_a_bus_without_units_stands_for_none_and_no_name_for_nothing() -> None:
+    bench = Bench(units=UNITS[:3])
+    assert bench.gate.units_of("light") == ()
+    with pytest.raises(NotKnown) as caught:
+        bench.gate.units_of("mixr")
+    assert caught.value.what == "no unit, group or bus is called 'mixr'"
+    assert caught.value.todo == "did you mean mixer?"
+    found = bench.admit(command("foyer-amp", "standby"))
+    assert isinstance(found, Cleared)
+    reached = {name: bench.gate.reaches(found, name) for name in ("foyer-amp", "sound", "mixer", "audio", "")}
+    assert reached == {"foyer-amp": True, "sound": True, "mixer": False, "audio": False, "": False}
 
 
 # Addresses
