@@ -1,27 +1,21 @@
-"""Recordings of live traffic: JSON lines that ``decode`` and ``learn`` read.
-
-The first line says what was recorded; each line after it is one traffic record. Times are seconds from the
-recording's start; a UART's bytes carry no waveform, so a recording has bytes and times, and no edges.
-"""
+"""Recordings of live traffic, for ``decode`` and ``learn`` to read; see profiles/bench/recording_text.py."""
 
 from __future__ import annotations
 
 import contextlib
 import datetime as dt
-import json
 import time
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Any, Self
+from typing import IO, Self
 
 from controller.records import Traffic
+from profiles.bench.recording_text import header_line, record_line
 from profiles.errors import FileUnwritable, InputError
 from profiles.model import Profile
 
-__all__ = ["RECORDING_VERSION", "Recorder"]
-
-RECORDING_VERSION = 1
+__all__ = ["Recorder"]
 
 _UNORDERED = 0.5
 """Seconds by which a record may be older than the one before it: sent and heard bytes are gathered apart."""
@@ -62,7 +56,8 @@ class Recorder:
         except OSError as error:
             raise self._unwritable(error) from error
         self._began = self._utc()
-        self._write(self._header())
+        started = dt.datetime.fromtimestamp(self._began, dt.UTC).isoformat(timespec="microseconds")
+        self._write(header_line(self._bus, self._profile.name, self._profile.line, started))
         return self
 
     def add(self, record: Traffic) -> None:
@@ -77,41 +72,23 @@ class Recorder:
         # write a file in which time runs backwards.
         at = max(record.at - self._began, self._latest - _UNORDERED, 0.0)
         self._latest = max(self._latest, at)
-        document: dict[str, Any] = {
-            "t": round(at, 6),
-            "direction": record.direction.value,
-            "data": record.data.hex(),
-        }
-        if record.lags is not None:
-            document["lags"] = record.lags
-        if record.meaning is not None:
-            document["meaning"] = record.meaning
-        if record.fault is not None:
-            document["fault"] = record.fault
-        self._write(document)
+        self._write(
+            record_line(
+                at,
+                record.direction.value,
+                record.data,
+                record.lags,
+                meaning=record.meaning,
+                fault=record.fault,
+            )
+        )
         self.count += 1
 
-    def _header(self) -> dict[str, Any]:
-        line = self._profile.line
-        started = dt.datetime.fromtimestamp(self._began, dt.UTC).isoformat(timespec="microseconds")
-        return {
-            "linewarden_recording": RECORDING_VERSION,
-            "bus": self._bus,
-            "profile": self._profile.name,
-            "line": {
-                "baud": line.baud,
-                "frame": line.frame,
-                "bit_order": line.bit_order,
-                "idle": line.idle,
-            },
-            "started": started,
-        }
-
-    def _write(self, document: dict[str, Any]) -> None:
+    def _write(self, line: str) -> None:
         if self._file is None:
             raise ValueError("a recorder is a context manager: enter it first")
         try:
-            self._file.write(json.dumps(document, ensure_ascii=False) + "\n")
+            self._file.write(line + "\n")
             self._file.flush()
         except OSError as error:
             raise self._unwritable(error) from error

@@ -12,6 +12,7 @@ from profiles.bench.readers.recording import read_recording
 from profiles.bench.readers.sound import is_sound, read_sound
 from profiles.bench.readers.table import read_table
 from profiles.bench.readers.vcd import read_vcd
+from profiles.bench.recording_text import RECORDING_MARK
 from profiles.errors import FileUnreadable
 
 __all__ = ["MOST_BYTES", "read_capture"]
@@ -82,7 +83,7 @@ def _read(
     start = head.lstrip(b"\xef\xbb\xbf \t\r\n")
     if not start:
         raise FileUnreadable("it is empty", where=where, todo="record again")
-    if start.startswith(b"{") and b"linewarden_recording" in head[:4096]:
+    if start.startswith(b"{") and RECORDING_MARK.encode() in head[:4096]:
         return read_recording(path)
     if is_sound(head):
         return read_sound(path, progress=progress)

@@ -1,24 +1,10 @@
-"""Our own recordings of an adapter's traffic, as ``listen --record`` writes them: one JSON object a line.
+"""Our own recordings of an adapter's traffic; profiles/bench/recording_text.py says how they are written.
 
-The first line says what was recorded::
-
-    {"linewarden_recording": 1, "bus": "hall", "profile": "pellgate-chain",
-     "line": {"baud": 4800, "frame": "8N1", "bit_order": "lsb", "idle": "high"},
-     "started": "2026-01-05T19:30:00Z"}
-
-Each line after it is one record of traffic, in the order in which it came::
-
-    {"t": 1.204, "direction": "sent", "data": "A5 01 01 02"}
-    {"t": 1.229, "direction": "echoed", "data": "A5", "lags": [0.0043]}
-
-``t`` is in seconds from ``started`` to the end of the last byte; ``direction`` is sent, echoed, heard or
-passed_on; ``data`` is hex; ``lags`` has seconds (or null) for each echoed byte. Other keys (meaning, fault,
-command_id) are kept by writers and passed over here.
+Keys that are not known here are passed over: a newer program may write more.
 """
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterator
 from pathlib import Path
@@ -30,19 +16,10 @@ from profiles.bench.capture import Capture, Channel, ChannelKind, Heard, Recorde
 from profiles.errors import BadValue, FileUnreadable
 from profiles.frames import FrameFormat
 
-__all__ = [
-    "RecordingHeader",
-    "RecordingLine",
-    "RecordingRecord",
-    "header_line",
-    "read_recording",
-    "record_line",
-]
-
-_MARK = "linewarden_recording"
+__all__ = ["read_recording"]
 
 
-class RecordingLine(BaseModel):
+class _Line(BaseModel):
     """The line settings that the adapter was used with."""
 
     model_config = ConfigDict(extra="ignore")
@@ -52,18 +29,18 @@ class RecordingLine(BaseModel):
     idle: Literal["high", "low"] = "high"
 
 
-class RecordingHeader(BaseModel):
+class _Header(BaseModel):
     """The first line."""
 
     model_config = ConfigDict(extra="ignore")
     linewarden_recording: Literal[1]
     bus: str
     profile: str = ""
-    line: RecordingLine
+    line: _Line
     started: str = ""
 
 
-class RecordingRecord(BaseModel):
+class _Record(BaseModel):
     """One record of traffic."""
 
     model_config = ConfigDict(extra="ignore")
@@ -71,27 +48,6 @@ class RecordingRecord(BaseModel):
     direction: Literal["sent", "echoed", "heard", "passed_on"]
     data: str
     lags: tuple[float | None, ...] | None = None
-
-
-def header_line(bus: str, profile: str, line: RecordingLine, started: str) -> str:
-    """The first line of a recording, without its end.
-
-    Args:
-        bus: the bus's id.
-        profile: the profile's name.
-        line: the line settings.
-        started: when it begins, UTC, ISO 8601.
-    """
-    header = RecordingHeader(linewarden_recording=1, bus=bus, profile=profile, line=line, started=started)
-    return json.dumps(header.model_dump())
-
-
-def record_line(t: float, direction: str, data: bytes, lags: tuple[float | None, ...] | None = None) -> str:
-    """One record's line, without its end; see the module for what each part is."""
-    document: dict[str, Any] = {"t": round(t, 7), "direction": direction, "data": data.hex(" ").upper()}
-    if lags:
-        document["lags"] = [None if lag is None else round(lag, 7) for lag in lags]
-    return json.dumps(document)
 
 
 def read_recording(path: Path) -> Capture:
@@ -103,7 +59,7 @@ def read_recording(path: Path) -> Capture:
     where = str(path)
     with path.open("rb") as file:
         try:
-            header = RecordingHeader.model_validate_json(file.readline())
+            header = _Header.model_validate_json(file.readline())
             FrameFormat.parse(header.line.frame)
         except (ValidationError, BadValue) as error:
             raise FileUnreadable(
@@ -135,14 +91,14 @@ def read_recording(path: Path) -> Capture:
     )
 
 
-def _records(lines: Any, where: str, notes: list[str]) -> Iterator[RecordingRecord]:
+def _records(lines: Any, where: str, notes: list[str]) -> Iterator[_Record]:
     """The records; one that is cut off at the very end is left out, with a note."""
     before = -math.inf
     for number, line in enumerate(lines, start=2):
         if not line.strip():
             continue
         try:
-            record = RecordingRecord.model_validate_json(line)
+            record = _Record.model_validate_json(line)
             bytes.fromhex(record.data)
         except (ValidationError, ValueError) as error:
             if not line.endswith(b"\n"):

@@ -26,9 +26,10 @@ from profiles.bench.comparison import (
 from profiles.bench.comparison_report import comparison_json, comparison_text
 from profiles.bench.decoding import DecodedChannel, DecodeOptions, decode, decode_capture
 from profiles.bench.pictures import comparison_svg
-from profiles.bench.readers.recording import RecordingLine, header_line, record_line
+from profiles.bench.recording_text import header_line, record_line
 from profiles.errors import BadValue, NotKnown
 from profiles.frames import FrameFormat
+from profiles.model import LineSettings
 from tests.profiles.bench.lines import line
 
 MESSAGE = bytes.fromhex("A5 01 20 28 49 3C 7E 00 FF 55")
@@ -242,7 +243,7 @@ def test_a_long_capture_is_drawn_in_part_and_says_so() -> None:
 
 def test_a_recording_has_bytes_to_compare_and_no_edges(tmp_path: Path) -> None:
     lines = [
-        header_line("hall", "pellgate-chain", RecordingLine(baud=4800), "2026-01-05T19:30:00Z"),
+        header_line("hall", "pellgate-chain", LineSettings(baud=4800), "2026-01-05T19:30:00Z"),
         record_line(0.1, "heard", MESSAGE),
     ]
     path = tmp_path / "evening.jsonl"

@@ -14,14 +14,14 @@ from profiles.bench.alignment import Press
 from profiles.bench.decoding import DecodeOptions
 from profiles.bench.drafting import Draft, Kept, draft_profile
 from profiles.bench.findings import Findings, examine
-from profiles.bench.readers.recording import RecordingLine, header_line, record_line
+from profiles.bench.recording_text import header_line, record_line
 from profiles.bench.samples import LearnedLine, Sample, Source, read_samples
 from profiles.checking import load_profile
 from profiles.checksums import find_check
 from profiles.compiled import CompiledProfile
 from profiles.errors import LinewardenError
 from profiles.frames import FrameFormat
-from profiles.model import Effect
+from profiles.model import Effect, LineSettings
 from tests.profiles.bench.captures import write_logic, write_voltage
 
 
@@ -272,7 +272,7 @@ def test_a_check_over_what_digits_say_is_drafted_so() -> None:
 
 def test_a_recording_of_an_adapter_is_learned_from_as_a_capture_is(tmp_path: Path) -> None:
     data = bytes.fromhex("A5 01 01 02")
-    rows = [header_line("hall", "pellgate-chain", RecordingLine(baud=4800), "2026-01-05T19:30:00Z")]
+    rows = [header_line("hall", "pellgate-chain", LineSettings(baud=4800), "2026-01-05T19:30:00Z")]
     rows += [record_line(0.1 + 0.5 * press, "heard", data) for press in range(3)]
     path = tmp_path / "power-on.jsonl"
     path.write_text("\n".join(rows) + "\n")

@@ -11,8 +11,9 @@ from profiles.bench.capture import Heard, RecordedLine
 from profiles.bench.comparison import Verdict, compare
 from profiles.bench.decoding import DecodeOptions, decode_capture, decode_heard
 from profiles.bench.live import compare_heard
-from profiles.bench.readers.recording import RecordingLine, header_line, record_line
+from profiles.bench.recording_text import header_line, record_line
 from profiles.errors import NotKnown
+from profiles.model import LineSettings
 
 POWER_ON = bytes.fromhex("A5 01 01 02")
 LINE = RecordedLine(4800.0, "8N1", "lsb", "high")
@@ -64,7 +65,7 @@ def test_two_times_heard_against_each_other() -> None:
 
 def test_a_recording_of_a_line_with_the_most_significant_bit_first_keeps_its_bytes(tmp_path: Path) -> None:
     path = tmp_path / "evening.jsonl"
-    header = header_line("hall", "", RecordingLine(baud=4800, bit_order="msb"), "2026-01-05T19:30:00Z")
+    header = header_line("hall", "", LineSettings(baud=4800, bit_order="msb"), "2026-01-05T19:30:00Z")
     path.write_text(f"{header}\n{record_line(0.1, 'heard', POWER_ON)}\n")
     part = decode_capture(path).channels[0].main
     # The recording has the bytes as the bus means them.

@@ -10,9 +10,10 @@ import pytest
 
 from profiles.bench.decoding import decode_capture
 from profiles.bench.loop import Line, find_loop
-from profiles.bench.readers.recording import RecordingLine, header_line, record_line
+from profiles.bench.recording_text import header_line, record_line
 from profiles.bench.report import as_json, as_text
 from profiles.bench.uart import Frames
+from profiles.model import LineSettings
 
 BIT = 1 / 9600
 
@@ -84,7 +85,7 @@ def test_lines_that_have_nothing_to_do_with_each_other() -> None:
 
 
 def recording(path: Path, back: int) -> Path:
-    lines = [header_line("hall", "pellgate-chain", RecordingLine(baud=4800), "2026-01-05T19:30:00Z")]
+    lines = [header_line("hall", "pellgate-chain", LineSettings(baud=4800), "2026-01-05T19:30:00Z")]
     frame = 10 / 4800
     data = bytes.fromhex("A5 01 01 02")
     lines.append(record_line(0.1, "sent", data))
