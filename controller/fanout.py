@@ -133,20 +133,17 @@ def _worth(record: Record) -> int:
 class Fanout:
     """Tells every record to the listeners at once, and to the subscriptions that want it.
 
-    Everything but ``publish_from_thread`` is for the event loop's thread. All see the records in the same
-    order: what a listener publishes in its turn comes after what it is being told.
+    For the event loop's thread. All see the records in the same order: what a listener publishes in its turn
+    comes after what it is being told.
     """
 
-    def __init__(self, loop: asyncio.AbstractEventLoop | None = None) -> None:
-        self._loop = loop if loop is not None else asyncio.get_running_loop()
+    def __init__(self) -> None:
         self._listeners: list[tuple[_Listener, frozenset[str] | None]] = []
         self._subscriptions: list[weakref.ref[Subscription]] = []
         self._plans: dict[tuple[type, str | None], _Plan] = {}
         self._failed: set[_Listener] = set()
         self._publishing = False
         self._next: deque[Record] = deque()
-        self._from_threads: deque[Record] = deque()
-        self._called = False
         self._closed = False
 
     def publish(self, record: Record) -> None:
@@ -161,21 +158,6 @@ class Fanout:
                 self._tell(self._next.popleft())
         finally:
             self._publishing = False
-
-    def publish_from_thread(self, record: Record) -> None:
-        """The same from any thread; records of one thread stay in their order."""
-        self._from_threads.append(record)
-        if not self._called:
-            self._called = True
-            # Once the loop is closed there is nobody left to tell.
-            with contextlib.suppress(RuntimeError):
-                self._loop.call_soon_threadsafe(self._publish_those)
-
-    def _publish_those(self) -> None:
-        # Before the first is taken: what comes after the last was taken must call again.
-        self._called = False
-        while self._from_threads:
-            self.publish(self._from_threads.popleft())
 
     def _tell(self, record: Record) -> None:
         kind = type(record)

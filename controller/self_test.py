@@ -17,9 +17,9 @@ from profiles.errors import PortUnavailable
 from profiles.frames import FrameFormat
 from profiles.model import LineSettings
 
-__all__ = ["USUAL_RATES", "AdapterReport", "FormatResult", "RateResult", "try_adapter"]
+__all__ = ["RATES_TRIED", "AdapterReport", "FormatResult", "RateResult", "try_adapter"]
 
-USUAL_RATES = (1200.0, 2400.0, 4800.0, 9600.0, 19200.0, 31250.0, 38400.0, 57600.0, 115200.0)
+RATES_TRIED = (1200.0, 2400.0, 4800.0, 9600.0, 19200.0, 31250.0, 38400.0, 57600.0, 115200.0)
 _FORMATS = ("8N1", "8N2", "8E1", "8O1", "7E1", "7N2", "8M1", "8S1", "5N1")
 _PATTERN = bytes((0x55, 0x00, 0xFF, 0xA5, 0x5A, 0x01, 0x80, 0x7F, 0x0F, 0xF0, 0x33, 0xCC)) * 4
 _SINGLES = 12
@@ -74,7 +74,7 @@ class AdapterReport:
 
 def try_adapter(
     port: str,
-    rates: Sequence[float] = USUAL_RATES,
+    rates: Sequence[float] = RATES_TRIED,
     *,
     clock: Clock = monotonic,
     progress: Callable[[str], None] = lambda _: None,

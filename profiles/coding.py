@@ -12,17 +12,17 @@ from typing import Literal, assert_never
 
 from profiles.errors import BadValue
 
-__all__ = ["MOST_TRIED", "Coding", "NumberCoding"]
+__all__ = ["ANY_BYTE", "HEX_DIGITS", "MOST_TRIED", "Coding", "NumberCoding"]
 
 MOST_TRIED = 4096
 """Where more numbers than these can stand, the bytes of each place are not worked out one by one."""
 
 Coding = Literal["binary", "bcd", "decimal-text", "hex-text"]
 
-_ANY = frozenset(range(256))
+ANY_BYTE = frozenset(range(256))
 _BCD = frozenset(high << 4 | low for high in range(10) for low in range(10))
 _DIGITS = frozenset(b"0123456789")
-_HEX_DIGITS = frozenset(b"0123456789ABCDEFabcdef")
+HEX_DIGITS = frozenset(b"0123456789ABCDEFabcdef")
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ class NumberCoding:
     @property
     def alphabet(self) -> frozenset[int]:
         """The bytes that can stand in any place of it."""
-        return {"binary": _ANY, "bcd": _BCD, "decimal-text": _DIGITS, "hex-text": _HEX_DIGITS}[self.coding]
+        return {"binary": ANY_BYTE, "bcd": _BCD, "decimal-text": _DIGITS, "hex-text": HEX_DIGITS}[self.coding]
 
     def write(self, number: int) -> bytes:
         """The number's bytes.

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
 from profiles.checksums import Check, find_check
-from profiles.coding import MOST_TRIED, NumberCoding
+from profiles.coding import ANY_BYTE, HEX_DIGITS, MOST_TRIED, NumberCoding
 from profiles.errors import BadValue, TemplateError
 from profiles.fields import FieldPart, Given, Typed
 from profiles.model import Address, AddressItem, CheckItem, CounterItem
@@ -22,9 +22,6 @@ __all__ = [
     "Part",
     "Typed",
 ]
-
-_ANY = frozenset(range(256))
-_HEX_DIGITS = frozenset(b"0123456789ABCDEFabcdef")
 
 
 class Part(Protocol):
@@ -66,7 +63,7 @@ class AnyPart:
 
     def sets(self) -> tuple[frozenset[int], ...]:
         """All bytes."""
-        return (_ANY,) * self.size
+        return (ANY_BYTE,) * self.size
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +212,7 @@ class CheckPart:
         """
         covered = bytes(data[self.covered])
         if self.over == "hex-text":
-            if not _HEX_DIGITS.issuperset(covered):
+            if not HEX_DIGITS.issuperset(covered):
                 raise BadValue(f"the bytes that {self.check.name} covers are no hexadecimal digits")
             covered = bytes.fromhex(covered.decode("ascii"))
         result = self.check.compute(covered).to_bytes(self.check.size, self.order)

@@ -116,11 +116,6 @@ class Running:
         """Whether a port is open on it."""
         return self._endpoint is not None
 
-    @property
-    def profile_name(self) -> str:
-        """The name of its profile."""
-        return self.live.line.chain.profile.profile.name
-
     def order(self, text: str) -> str:
         """Carry out one order (``help`` lists them); says what was done.
 

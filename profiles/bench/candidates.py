@@ -53,9 +53,9 @@ def bit_time_candidates(times: FloatArray, resolution: float, *, most: int = 24)
 
 def _regularity(runs: FloatArray, parity: npt.NDArray[np.int64], trials: FloatArray) -> FloatArray:
     """How well each trial divides the runs, 0 to 1; runs that may be idle line are left out."""
-    values, index = np.unique(np.stack((runs, parity.astype(np.float64))), axis=1, return_counts=True)
+    values, counts = np.unique(np.stack((runs, parity.astype(np.float64))), axis=1, return_counts=True)
     lengths, sides = values
-    weights = index.astype(np.float64)
+    weights = counts.astype(np.float64)
     cells = lengths[None, :] / trials[:, None]
     turn = np.exp(2j * np.pi * np.where(sides > 0, -cells, cells))
     counted = np.where((cells < _LONGEST) & (cells > 0.5), weights[None, :], 0.0)

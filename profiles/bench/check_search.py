@@ -146,7 +146,7 @@ def _before_digits(message: bytes) -> int:
 
 
 def _search(distinct: list[bytes], progress: Progress | None) -> FoundCheck | None:
-    tried = _most_varied(distinct)
+    tried = _some_of(distinct)
     same_length = len({len(each) for each in distinct}) == 1
     left: dict[Anchor, IntArray] = {}
     for done, message in enumerate(tried):
@@ -158,7 +158,7 @@ def _search(distinct: list[bytes], progress: Progress | None) -> FoundCheck | No
     return _likeliest(left, distinct)
 
 
-def _most_varied(messages: list[bytes]) -> list[bytes]:
+def _some_of(messages: list[bytes]) -> list[bytes]:
     """Some of many messages: the short ones first, as they are quick and rule out as much."""
     return sorted(messages, key=len)[:_MOST_MESSAGES]
 

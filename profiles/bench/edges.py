@@ -54,10 +54,6 @@ class Edges:
         times: FloatArray = np.asarray(self.ticks, np.float64) * self.tick
         return times
 
-    def level_at(self, tick: float) -> int:
-        """The level at an instant, in ticks."""
-        return self.first_level ^ int(np.searchsorted(self.ticks, tick, side="right")) & 1
-
     def part(self, first: int, last: int) -> Edges:
         """The edges ``first`` to ``last`` (excluded) as a capture of their own, on the same time axis."""
         end = float(self.ticks[last]) if last < len(self.ticks) else self.end

@@ -157,9 +157,7 @@ def find_line(edges: Edges, overrides: LineOverrides | None = None) -> LineFit:
         frame=timing.frame if told else None,
         stop_known=stop_known,
         confidence=0.0 if rival_wins else confidence,
-        evidence=evidence_for(
-            edges, best.account, best.reading, fit, _marginals(weighed, best, total), overrides
-        ),
+        evidence=evidence_for(edges, best.account, best.reading, fit, overrides),
         alternatives=_alternatives(weighed, groups, best, total, edges, timing.frame),
         timing=timing,
         start=best.account.start,
@@ -314,21 +312,6 @@ def _likeliest(weighed: list[_Weighed], groups: _Groups) -> _Weighed:
         if not any(_same(item, leader) for leader in leaders):
             leaders.append(item)
     return max(leaders, key=lambda leader: log_of_sum(_alike(leader, groups)))
-
-
-def _marginals(weighed: list[_Weighed], best: _Weighed, total: float) -> tuple[float, float, float]:
-    """How likely the bit time, the idle level and the frame are, each by itself."""
-
-    def share(chosen: list[_Weighed]) -> float:
-        return math.exp(log_of_sum([item.score for item in chosen]) - total) if chosen else 0.0
-
-    bit, idle = best.account.timing.bit, best.account.timing.idle
-    frame = best.reading.frame
-    return (
-        share([item for item in weighed if abs(item.account.timing.bit / bit - 1) < 0.03]),
-        share([item for item in weighed if item.account.timing.idle == idle]),
-        share([item for item in weighed if _bytes_of(item.reading.frame) == _bytes_of(frame)]),
-    )
 
 
 def _alternatives(

@@ -50,7 +50,7 @@ def recorded_segment(channel: Channel) -> Segment:
         frame,
         True,
         1.0,
-        LineEvidence(said, said, said, said, 1.0, 1.0, 1.0),
+        LineEvidence(said, said, said, said),
         (),
         LineTiming(1 / line.baud, idle, frame),
         0,

@@ -29,9 +29,6 @@ class LineEvidence:
     idle: str
     frame: str
     stop: str
-    rate_confidence: float = 0.0
-    idle_confidence: float = 0.0
-    frame_confidence: float = 0.0
 
 
 def evidence_for(
@@ -39,7 +36,6 @@ def evidence_for(
     account: Account,
     reading: Reading,
     fit: BitFit | None,
-    marginals: tuple[float, float, float],
     overrides: LineOverrides,
 ) -> LineEvidence:
     """Say what each answer rests on.
@@ -49,7 +45,6 @@ def evidence_for(
         account: the best account of the sample.
         reading: its best reading.
         fit: the bit time over all frames.
-        marginals: how likely bit time, idle level and frame are.
         overrides: what was given and not found.
     """
     return LineEvidence(
@@ -57,7 +52,6 @@ def evidence_for(
         "given" if overrides.idle is not None else _idle(account),
         "given" if overrides.frame is not None else _frame(account, reading),
         _stop(account, account.body - (reading.frame.parity is Parity.MARK)),
-        *(min(value, 1.0) for value in marginals),
     )
 
 

@@ -271,31 +271,3 @@ async def test_what_a_listener_publishes_comes_after_what_it_is_told() -> None:
     fanout.listen(heard.append)
     fanout.publish(event(1))
     assert heard == [event(1), alert]
-
-
-async def test_threads_publish_in_their_order() -> None:
-    fanout = Fanout()
-    heard: list[Record] = []
-    fanout.listen(heard.append)
-
-    def publish(bus: str) -> None:
-        for number in range(2000):
-            fanout.publish_from_thread(event(number, bus))
-
-    buses = ("hall", "stage", "foyer")
-    await asyncio.gather(*(asyncio.to_thread(publish, bus) for bus in buses))
-    await asyncio.sleep(0)
-    for bus in buses:
-        numbers = [number_of(record) for record in heard if isinstance(record, Event) and record.bus == bus]
-        assert numbers == list(range(2000))
-
-
-def test_a_thread_that_publishes_after_the_end_harms_nobody() -> None:
-    async def begin() -> Fanout:
-        return Fanout()
-
-    fanout = asyncio.run(begin())
-    heard: list[Record] = []
-    fanout.listen(heard.append)
-    fanout.publish_from_thread(event(1))
-    assert heard == []

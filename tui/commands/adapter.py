@@ -10,7 +10,7 @@ import time
 from controller.journal import Journal
 from controller.journal_store import Learned
 from controller.records import to_json
-from controller.self_test import USUAL_RATES, AdapterReport, try_adapter
+from controller.self_test import RATES_TRIED, AdapterReport, try_adapter
 from controller.site import load_site
 from controller.state_folder import Claim, private_folder
 from profiles.errors import BadValue, NotKnown, PortUnavailable
@@ -30,7 +30,7 @@ def run(arguments: argparse.Namespace) -> int:
             print(f"\r\033[K{what} ...", end="", file=sys.stderr, flush=True)
 
     try:
-        report = try_adapter(arguments.port, arguments.baud or USUAL_RATES, progress=progress)
+        report = try_adapter(arguments.port, arguments.baud or RATES_TRIED, progress=progress)
     except PortUnavailable as error:
         error.exit_code = 2  # the port was named in the call
         raise

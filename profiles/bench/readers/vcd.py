@@ -153,8 +153,6 @@ class _Changes:
         self._keys = np.array([_packed(code.encode("latin-1")) for code in codes], np.uint64)
         self._now = 0
         self.found: list[list[tuple[IntArray, npt.NDArray[np.int8]]]] = [[] for _ in codes]
-        self.undefined = 0
-        self.passed_over = 0
         self.strange = 0
         self.end = 0
         self.begin: int | None = None
@@ -165,8 +163,7 @@ class _Changes:
             block = _COMMENT.sub(b" ", block)
         if any(letter in block for letter in (b"b", b"B", b"r", b"R")) and _ANY_VECTOR.search(block):
             block = _SINGLE.sub(rb"\1\2", block)
-            block, vectors = _VECTOR.subn(b" ", block)
-            self.passed_over += vectors
+            block = _VECTOR.sub(b" ", block)
         text = np.frombuffer(block + b" ", np.uint8)
         solid = text > 32
         turns = np.flatnonzero(solid[1:] != solid[:-1]) + 1
@@ -232,9 +229,6 @@ class _Changes:
             )
             if isinstance(mine, slice) or len(mine):
                 self.found[index].append((at[mine], value[mine]))
-        if len(self._keys) == 0:
-            return
-        self.undefined += int((value < 0).sum())
 
 
 def _packed(code: bytes) -> int:

@@ -285,7 +285,7 @@ def test_by_default_a_profile_is_one_of_the_library_or_a_file(
 ) -> None:
     monkeypatch.setattr(url, "_load", url._from_library)
     with opened("sim://pellgate-chain?units=2"):
-        assert running(names()[0]).profile_name == "pellgate-chain"
+        assert running(names()[0]).live.line.chain.profile.profile.name == "pellgate-chain"
     path = tmp_path / "mine.toml"
     path.write_text(CHAIN)
     with opened(f"sim://{path}?units=2") as port:
