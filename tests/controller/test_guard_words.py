@@ -77,8 +77,6 @@ def test_conditions_are_told_in_a_persons_words() -> None:
 def test_a_condition_that_is_a_number_or_a_word_is_told_as_it_is_written() -> None:
     states = '[states.power]\ntype = "boolean"\n[states.level]\ntype = "integer"\nrange = [0, 9]\n'
     text = LAMP.replace('[states.power]\ntype = "boolean"\n', states)
-        "{ power = true }\nrep", "{ power = true }\nrep"
-    )
     text = text.replace("only_if = { power = false }", "only_if = { level = 1 }")
     bench = Bench()
     bench.gate.set_profile("light", compiled(text))
