@@ -51,7 +51,7 @@ class Resolver:
             return Refusal(Reason.NOT_KNOWN, error.what, error.todo)
         except BadValue as error:
             return Refusal(Reason.OUT_OF_RANGE, error.what, error.todo)
-        if isinstance(found, Cleared) and found.message is not None and key is not None:
+        if isinstance(found, Cleared) and key is not None:
             if len(self._remembered) >= _MOST_REMEMBERED:
                 self._remembered.clear()
             self._remembered[key] = found
