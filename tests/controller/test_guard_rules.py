@@ -257,6 +257,9 @@ def test_bytes_without_an_address_still_say_whom_they_were_meant_for() -> None:
         assert isinstance(found, Cleared)
         addresses.append(found.address)
     assert addresses == [7, None, None]
+    addressed = Bench().admit(ON)
+    assert isinstance(addressed, Cleared)
+    assert (addressed.units, addressed.address, addressed.to_all) == (("mixer",), 1, False)
 
 
 # Raw bytes
