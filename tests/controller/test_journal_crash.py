@@ -70,22 +70,27 @@ def verify_nothing_lost(path: Path, said: list[list[str]], counters: dict[str, i
     return len(store.interrupted)
 
 
-def kill_often(path: Path, rounds: int, seed: int) -> int:
+def kill_often(path: Path, rounds: int, wanted: int, seed: int) -> int:
+    """Kill so many times, and go on until so many commands were found open; gives how many were.
+
+    How often a kill finds one open depends on how busy the machine is; that some are found does not.
+    """
     dice = random.Random(seed)
     counters: dict[str, int] = {}
-    found_open = 0
-    for _ in range(rounds):
+    found_open = round_number = 0
+    while round_number < rounds or (found_open < wanted and round_number < 8 * rounds):
         said = run_and_kill(path, dice.randint(2, 300))
         assert said[0] == ["open", "0"]
         found_open += verify_nothing_lost(path, said, counters)
+        round_number += 1
     return found_open
 
 
 def test_killed_in_the_middle_of_writing_nothing_acknowledged_is_lost(tmp_path: Path) -> None:
-    assert kill_often(tmp_path / "state" / "journal.sqlite", 4, seed=1) > 0
+    assert kill_often(tmp_path / "state" / "journal.sqlite", 4, 1, seed=1) >= 1
 
 
 @pytest.mark.slow
 @pytest.mark.timeout(300)
 def test_killed_many_times_nothing_acknowledged_is_lost(tmp_path: Path) -> None:
-    assert kill_often(tmp_path / "state" / "journal.sqlite", 60, seed=2) > 20
+    assert kill_often(tmp_path / "state" / "journal.sqlite", 60, 20, seed=2) >= 20
