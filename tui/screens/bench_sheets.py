@@ -18,6 +18,7 @@ from tui.bench_files import candidates, completed
 from tui.painting import fit
 from tui.screens.sheets import TextForm
 from tui.telling import plain
+from tui.widgets.choice_list import ChoiceList
 
 __all__ = ["BytesForm", "FileForm", "OpenSheet"]
 
@@ -66,7 +67,7 @@ class OpenSheet(ModalScreen[Path | None]):
         with Vertical():
             yield Static("Open a capture", classes="head", markup=False)
             yield Input(placeholder="a path; or choose below", id="path")
-            yield OptionList(id="files")
+            yield ChoiceList(id="files")
             yield Static("", id="open-wrong", classes="wrong", markup=False)
             yield Static("tab completes    up, down choose    enter opens    esc leaves", classes="quiet")
 

@@ -23,6 +23,7 @@ from tui.report_opening import open_report
 from tui.screens.main_screen import MainScreen
 from tui.screens.sheets import AskSheet, ChoiceSheet, TextForm
 from tui.telling import plain
+from tui.widgets.choice_list import ChoiceList
 
 __all__ = ["BoxScreen"]
 
@@ -89,7 +90,7 @@ A qualification switches the unit for real. Whoever else commands it, everything
         """The jobs, and below them what came of them."""
         yield Static("", id="top", markup=False)
         yield Static("", id="figures", markup=False)
-        yield OptionList(*(Option(f" {head:<17}{does}", id=job) for job, head, does in _JOBS), id="jobs")
+        yield ChoiceList(*(Option(f"{head:<17}{does}", id=job) for job, head, does in _JOBS), id="jobs")
         with VerticalScroll(id="came", can_focus=True):
             yield Static("", id="came-lines", markup=False)
         yield Static("", id="keys", markup=False)

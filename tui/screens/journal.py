@@ -21,6 +21,7 @@ from tui.painting import fit
 from tui.screens.main_screen import MainScreen
 from tui.screens.sheets import TextForm
 from tui.telling import action_words, clock_time, entry_lines, plain
+from tui.widgets.choice_list import ChoiceList
 
 __all__ = ["JournalScreen"]
 
@@ -58,7 +59,7 @@ says of itself (claimed).
     def compose(self) -> ComposeResult:
         """The entries, and one of them whole."""
         yield Static("", id="top", markup=False)
-        yield OptionList(id="entries")
+        yield ChoiceList(id="entries")
         with VerticalScroll(id="whole"):
             yield Static("", id="entry", markup=False)
         yield Input(placeholder="words of unit, action, origin, reason", id="seek")

@@ -24,6 +24,7 @@ from tui.screens.main_screen import MainScreen
 from tui.screens.profile_adding import ProfileAdder
 from tui.screens.profile_saving import ProfileSaver
 from tui.screens.sheets import AskSheet
+from tui.widgets.choice_list import ChoiceList
 from tui.widgets.profile_text import ProfileText
 
 if TYPE_CHECKING:
@@ -83,11 +84,13 @@ that the action under the cursor would send, and every fault with its line, as y
             yield ProfileText(id="profile-text")
             with Vertical(id="found"):
                 yield Static("", id="bytes", markup=False)
-                yield OptionList(id="faults")
+                yield ChoiceList(id="faults")
         yield Static("", id="keys", markup=False)
 
     def on_mount(self) -> None:
         """Show the text where it was left."""
+        if not self.query(ProfileText):
+            return  # the program was left before the screen came up
         area = self.query_one(ProfileText)
         area.load_text(self.draft.text)
         area.show(self.draft.text, self.draft.cursor)

@@ -27,6 +27,7 @@ from tui.screens.main_screen import MainScreen
 from tui.screens.profile_adding import ProfileForm, free_name, name_problem, names_in
 from tui.screens.profile_editor import ProfileEditorScreen, may_drop
 from tui.telling import clock_time, hexadecimal, plain
+from tui.widgets.choice_list import ChoiceList
 
 if TYPE_CHECKING:
     from tui.app import DashboardApp
@@ -69,7 +70,7 @@ To make a new action of something you saw on the line, go to the traffic (F3), s
         """The list."""
         yield Static("", id="top", markup=False)
         yield Static("", id="figures", markup=False)
-        yield OptionList(id="entries")
+        yield ChoiceList(id="entries")
         yield Static("", id="keys", markup=False)
 
     def on_mount(self) -> None:

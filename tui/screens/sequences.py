@@ -17,6 +17,7 @@ from tui.automation_painting import sequence_line, step_lines, trigger_lines
 from tui.painting import fit
 from tui.screens.main_screen import MainScreen
 from tui.screens.sequence_orders import SequenceOrders
+from tui.widgets.choice_list import ChoiceList
 
 __all__ = ["SequencesScreen"]
 
@@ -56,7 +57,7 @@ shown:
     def compose(self) -> ComposeResult:
         """The sequences, the steps of the chosen one, the triggers."""
         yield Static("", id="top", markup=False)
-        yield OptionList(id="sequence-list")
+        yield ChoiceList(id="sequence-list")
         with VerticalScroll(id="steps", can_focus=False):
             yield Static("", id="step-lines", markup=False)
         yield Static("", id="trigger-lines", markup=False)

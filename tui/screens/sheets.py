@@ -17,6 +17,7 @@ from profiles.errors import BadValue
 from profiles.model import Value
 from tui.parameters import read_value
 from tui.telling import plain, value_word
+from tui.widgets.choice_list import ChoiceList
 
 __all__ = ["ActionForm", "AskSheet", "ChoiceSheet", "TellSheet", "TextForm", "describe_parameter"]
 
@@ -89,7 +90,7 @@ class ChoiceSheet(_Sheet[str]):
         """The list."""
         from rich.text import Text
 
-        yield OptionList(*(Option(Text(plain(words)), id=name) for name, words in self._choices))
+        yield ChoiceList(*(Option(Text(plain(words)), id=name) for name, words in self._choices))
         yield Static("enter chooses    esc leaves", classes="quiet", markup=False)
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:

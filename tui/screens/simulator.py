@@ -12,6 +12,7 @@ from textual.widgets.option_list import Option
 
 from tui.screens.main_screen import MainScreen
 from tui.telling import plain
+from tui.widgets.choice_list import ChoiceList
 
 __all__ = ["SimulatorScreen"]
 
@@ -63,7 +64,7 @@ Only on a simulated bus: set and clear faults, and press keys on a unit's front 
         """Ready orders, a line to type one, and what they did."""
         yield Static("", id="top", markup=False)
         yield Static("", id="figures", markup=False)
-        yield OptionList(
+        yield ChoiceList(
             *(Option(f"{order:<18} {does}", id=str(n)) for n, (order, does) in enumerate(_READY)),
             id="entries",
         )
