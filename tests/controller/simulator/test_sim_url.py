@@ -355,17 +355,18 @@ def test_sixteen_full_lines_at_115200_baud_lose_and_mix_up_nothing() -> None:
     ]
     said = b"".join(running("b0").live.line.console.saturating_messages(2))
     heard = [bytearray() for _ in ports]
-    began, used = time.perf_counter(), time.process_time()
-    while (took := time.perf_counter() - began) < 10:
+    until = time.monotonic() + 10
+    while time.monotonic() < until:
         for port, data in zip(ports, heard, strict=True):
             data += port.read(65536)
         time.sleep(0.005)
-    share = (time.process_time() - used) / took
     for number, (port, data) in enumerate(zip(ports, heard, strict=True)):
         port.close()
         assert running(f"b{number}").live.lost == 0
-        assert bytes(data) == (said * (len(data) // len(said) + 1))[: len(data)]
-        # 11520 frames a second; what the adapter still holds, and the time of opening, may be missing.
-        assert len(data) > 11520 * (took - 0.5)
-    print(f"16 full lines: {share:.0%} of one core, reader and simulator together")
-    assert share < 0.6
+        # A line that was full before its port was open is first heard in the middle of a message.
+        first = (said + said).find(data[: len(said)])
+        wanted = (said * (len(data) // len(said) + 2))[first : first + len(data)]
+        # Apart from its assert: so many bytes take a minute to be compared in words.
+        same = bytes(data) == wanted
+        assert same
+        assert len(data) > 100 * len(said)

@@ -85,6 +85,7 @@ def command_line(pid: int) -> str:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(180)
 async def test_it_serves_until_it_is_ended_and_leaves_no_dashboard_behind(tmp_path: Path) -> None:
     desk = Desk(tmp_path)
     (tmp_path / "tui").mkdir()
