@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 FAST := $(VENV)/.fast
 
-.PHONY: demo test lint types slow bench soak audit pictures captures clean
+.PHONY: demo test lint types slow coverage mutants bench soak audit pictures captures clean
 
 demo: $(READY)
 	$(BIN)/linewarden demo
@@ -23,6 +23,13 @@ types: $(READY)
 
 slow: $(FAST)
 	$(BIN)/python -m pytest -m slow -n 2 --dist loadfile
+
+# Every branch of the modules in tests/mutation/targets.toml; and every one of them made wrong, half an hour.
+coverage: $(READY)
+	$(BIN)/python -m tests.mutation.branches
+
+mutants: $(READY)
+	$(BIN)/python -m tests.mutation $(MODULES)
 
 bench: $(FAST)
 	$(BIN)/python -m pytest -m bench tests/bench -s -q --timeout 600 --measured docs/measured.md

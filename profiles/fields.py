@@ -106,7 +106,7 @@ class FieldPart:
             return self.number.places(frozenset((0, 1)))
         if self.typed and self.typed.range:
             low, high = (self.raw(_plain(self.typed, end)) for end in self.typed.range)
-            if high - low <= MOST_TRIED:
+            if high - low < MOST_TRIED:
                 return self.number.places(frozenset(range(low, high + 1)))
         return self.number.places()
 

@@ -115,7 +115,7 @@ def test_a_value_that_is_missing_is_told_how_to_give_it() -> None:
     ("span", "scale", "value", "data"),
     [
         # Rounding to the nearest step would leave the range; the value is one step inside it then.
-        ((0, 100), 3.0, 100, "21"),
+        ((0, 101), 3.0, 101, "21"),
         ((1, 100), 3.0, 1, "01"),
         ((2, 100), 3.0, 4, "01"),
         ((0, 25), 0.1, 25, "FA"),
@@ -139,6 +139,7 @@ def test_a_value_is_rounded_into_the_range(
         (Parameter(type=ValueType.INTEGER, range=(0, 4)), {"scale": 0.5}, [range(9)]),
         (Parameter(type=ValueType.INTEGER, range=(0, 4095)), {"size": 2}, [range(16), range(256)]),
         (Parameter(type=ValueType.INTEGER, range=(0, 4096)), {"size": 2}, [range(256), range(256)]),
+        (Parameter(type=ValueType.INTEGER, range=(0, 2**32 - 1)), {"size": 4}, [range(256)] * 4),
         (Parameter(type=ValueType.INTEGER, range=(7, 7)), {}, [(7,)]),
     ],
 )

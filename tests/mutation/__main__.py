@@ -1,0 +1,108 @@
+"""``python -m tests.mutation``: makes modules wrong, one thing at a time, and runs their tests.
+
+Exit code 0: every mutant was noticed by a test, or is explained in explained.toml; 1: one was not.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import json
+import subprocess
+import sys
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+from tests.mutation.mutants import Mutant
+from tests.mutation.targets import Target, explained, targets
+from tests.mutation.trial import Trial, quickly, thoroughly
+
+_KILLERS_REMEMBERED = 8
+_PATIENCE = 4.0
+"""How many times the time that the tests need without a mutant they may take with one."""
+_BECAME = ("noticed", "stopped", "explained", "survived")
+
+
+def _try_all(target: Target, chosen: set[str] | None, *, quick: bool) -> Iterator[tuple[Mutant, str, str]]:
+    for name in target.warm:
+        importlib.import_module(name)
+    if target.module in sys.modules:
+        raise SystemExit(f"{target.module} is imported already: what is warm stands on it")
+    tree, mutants = target.mutants()
+    trial = Trial(target.module, target.path, tree, target.tests, quick)
+    plain = thoroughly(trial, None, (), 600)
+    if plain.code != 0:
+        raise SystemExit(f"{target.path}: its tests fail without any mutant, at {plain.failed}")
+    needed = sum(plain.seconds.values())
+    print(f"{target.path}: {len(mutants)} mutants, {len(plain.seconds)} tests of {needed:.1f} s", flush=True)
+    by_time = sorted(plain.seconds, key=lambda name: plain.seconds[name])
+    killers: list[str] = []
+    limit = 10 + _PATIENCE * needed
+
+    def order() -> list[str]:
+        return [*killers, *by_time]
+
+    wanted = [mutant for mutant in mutants if chosen is None or _name(target, mutant) in chosen]
+    for mutant, verdict in quickly(trial, wanted, order, limit):
+        if verdict is None or (verdict.code == 0 and not quick):
+            verdict = thoroughly(trial, mutant, order(), limit)
+        killer = verdict.failed
+        if killer in plain.seconds:
+            killers = [killer, *(name for name in killers if name != killer)][:_KILLERS_REMEMBERED]
+        yield mutant, verdict.became, killer
+
+
+def _name(target: Target, mutant: Mutant) -> str:
+    return f"{target.path}|{mutant.where}|{mutant.change}|{mutant.nth}"
+
+
+def _report(target: Target, chosen: set[str] | None, results: Path | None, *, quick: bool) -> int:
+    known, tally = explained().get(str(target.path), {}), Counter[str]()
+    for mutant, became, by in _try_all(target, chosen, quick=quick):
+        if became == "survived" and mutant.key in known:
+            became = "explained"
+        tally[became] += 1
+        place = f"{target.path}:{mutant.line}: {mutant.where or 'module'}: {mutant.change} ({mutant.nth})"
+        if became == "survived":
+            print(f"  {place}", flush=True)
+        elif became != "explained" and mutant.key in known:
+            print(f"  {place}: {became}, though explained", flush=True)
+        if results:
+            with results.open("a", encoding="utf-8") as file:
+                line = {"name": _name(target, mutant), "line": mutant.line, "became": became, "by": by}
+                print(json.dumps(line), file=file)
+    counts = ", ".join(f"{tally[became]} {became}" for became in _BECAME)
+    print(f"{target.path}: {sum(tally.values())} tried, {counts}", flush=True)
+    return 1 if tally["survived"] else 0
+
+
+def _each_by_itself(wanted: list[Target], arguments: list[str]) -> int:
+    """In processes of their own: what one target may import beforehand is another one's target."""
+    commands = ([sys.executable, "-m", "tests.mutation", str(target.path), *arguments] for target in wanted)
+    return max((subprocess.run(command, check=False).returncode for command in commands), default=0)
+
+
+def main() -> int:
+    """Try them; what became of each."""
+    parser = argparse.ArgumentParser(prog="python -m tests.mutation", description=__doc__)
+    parser.add_argument("paths", nargs="*", help="modules, as paths; all where none is named")
+    parser.add_argument("--quick", action="store_true", help="leave out generated examples, and second looks")
+    parser.add_argument("--results", type=Path, help="add what became of each, one JSON document a line")
+    parser.add_argument("--again", type=Path, help="try only those that survived in this file of results")
+    arguments = parser.parse_args()
+    known = {str(target.path): target for target in targets()}
+    if not known.keys() >= set(arguments.paths):
+        parser.error(f"known are {', '.join(known)}")
+    wanted = [known[path] for path in arguments.paths or known]
+    if len(wanted) > 1:
+        return _each_by_itself(wanted, [a for a in sys.argv[1:] if a not in arguments.paths])
+    chosen: set[str] | None = None
+    if arguments.again:
+        lines = map(json.loads, arguments.again.read_text(encoding="utf-8").splitlines())
+        chosen = {line["name"] for line in lines if line["became"] == "survived"}
+    return _report(wanted[0], chosen, arguments.results, quick=arguments.quick)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
