@@ -103,7 +103,7 @@ def is_pty(port: int | str) -> bool:
 def needs_own_rate(baud: int) -> bool:
     """Whether ``set_rate`` has to set this rate because termios has no constant for it (Linux).
 
-    pyserial 3.5 sets such a rate in a way that glibc refuses from 2.42 on (its issue 805).
+    pyserial 3.5 sets such a rate in a way that glibc refuses from 2.42 on.
     """
     return sys.platform == "linux" and not hasattr(termios, f"B{baud}")
 

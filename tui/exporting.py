@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import IO
 
-from profiles.errors import FileUnreadable
+from profiles.errors import BadValue, FileUnwritable
 from tui.traffic_store import Saying, Tick
 
 __all__ = ["export_sayings"]
@@ -21,16 +21,19 @@ def export_sayings(path: Path, sayings: Iterable[Saying]) -> int:
     """Write sayings into a new file; how many there were.
 
     Raises:
-        FileUnreadable: the file is there already, or can't be written.
+        BadValue: the file is there already.
+        FileUnwritable: it can't be written.
     """
     try:
         # What a broker's clients say may have halves of characters in it, which no file can hold.
         with path.open("x", encoding="utf-8", errors="replace", newline="") as file:
             return _json_lines(file, sayings) if path.suffix == ".jsonl" else _csv(file, sayings)
     except FileExistsError:
-        raise FileUnreadable("is there already", where=str(path), todo="choose another name") from None
+        raise BadValue("is there already", where=str(path), todo="choose another name") from None
     except OSError as error:
-        raise FileUnreadable(f"can't be written ({error.strerror})", where=str(path)) from error
+        raise FileUnwritable(
+            f"can't be written ({error.strerror})", where=str(path), todo="look at the folder"
+        ) from error
 
 
 def _ticks(saying: Saying) -> list[str]:

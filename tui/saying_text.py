@@ -7,11 +7,10 @@ from collections.abc import Sequence
 
 from rich.text import Text
 
-from controller.records import Direction
 from profiles.frames import BitOrder, FrameFormat
 from tui.looks import Looks
 from tui.painting import fit
-from tui.telling import clock_time, plain
+from tui.telling import ARROWS, clock_time, plain
 from tui.traffic_store import Saying, Tick
 
 __all__ = ["TICKS", "bit_lines", "saying_text", "saying_times", "spark"]
@@ -26,7 +25,6 @@ TICKS = {
     Tick.STRANGE: "?",
 }
 """The sign behind each byte: came back, missing, wrong, late; not in the profile."""
-_ARROWS = {Direction.SENT: "→", Direction.HEARD: "←", Direction.PASSED_ON: "⇢", Direction.ECHOED: "↺"}
 _MEANING_SHARE = 0.42
 _FAULT_WIDTH = 24
 """Cells that a fault has: of another controller's it is what was sent, however long."""
@@ -53,7 +51,7 @@ def saying_text(
         mark: the sign before it, such as that of the selected row.
     """
     wrong = bool(saying.fault)
-    text = Text().append(f"{mark}{_ARROWS[saying.direction]} ", looks.wrong if wrong else looks.line)
+    text = Text().append(f"{mark}{ARROWS[saying.direction]} ", looks.wrong if wrong else looks.line)
     if bus_width:
         text.append(_bus(saying.bus, bus_width).ljust(bus_width) + " ", looks.quiet)
     tail = _tail(saying, width, after)

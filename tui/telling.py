@@ -23,6 +23,7 @@ from controller.records import (
 from profiles.model import Value
 
 __all__ = [
+    "ARROWS",
     "KNOWN_SYMBOLS",
     "action_words",
     "as_json",
@@ -33,6 +34,7 @@ __all__ = [
     "outcome_document",
     "outcome_words",
     "plain",
+    "sentence",
     "state_word",
     "table",
     "traffic_line",
@@ -170,12 +172,18 @@ def outcome_document(command: Command, outcome: Outcome) -> dict[str, Any]:
     }
 
 
-_ARROWS = {
+def sentence(text: str) -> str:
+    """Words of ours, which begin small and end without a full stop, as a sentence by itself."""
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+ARROWS = {
     Direction.SENT: "→",
     Direction.ECHOED: "↺",
     Direction.HEARD: "←",
     Direction.PASSED_ON: "⇢",
 }
+"""Which way bytes went."""
 
 
 def traffic_line(record: Traffic) -> str:
@@ -184,7 +192,7 @@ def traffic_line(record: Traffic) -> str:
         meaning = plain(record.meaning)
     else:
         meaning = "? not in the profile" if record.unexplained else "..."
-    line = f"{clock_time(record.at)} {_ARROWS[record.direction]} {meaning}  [{hexadecimal(record.data)}]"
+    line = f"{clock_time(record.at)} {ARROWS[record.direction]} {meaning}  [{hexadecimal(record.data)}]"
     lags = [lag for lag in record.lags or () if lag is not None]
     if record.direction is Direction.ECHOED and lags:
         line += f"  {'✓' * min(len(lags), 20)} lag {min(lags) * 1000:.1f} ms"

@@ -16,7 +16,7 @@ from textual.widgets.option_list import Option
 
 from controller.api import JournalEntry, JournalQuery
 from controller.records import to_json
-from profiles.errors import FileUnreadable
+from profiles.errors import FileUnwritable
 from tui.painting import fit
 from tui.screens.main_screen import MainScreen
 from tui.screens.sheets import TextForm
@@ -174,7 +174,7 @@ says of itself (claimed).
                     for entry in entries:
                         file.write(json.dumps(to_json(entry), ensure_ascii=False) + "\n")
             except OSError as error:
-                wrong = FileUnreadable(f"can't be written ({error.strerror})", where=str(path))
+                wrong = FileUnwritable(f"can't be written ({error.strerror})", where=str(path))
                 self.notify(plain(str(wrong)), severity="error", markup=False)
             else:
                 self.notify(f"{len(entries)} commands are in {path}", markup=False)

@@ -10,6 +10,7 @@ from textual.binding import Binding, BindingType
 from textual.widgets import Static
 
 from tui.screens.main_screen import MainScreen, key_text
+from tui.telling import sentence
 
 __all__ = ["LocalOnlyScreen"]
 
@@ -60,11 +61,7 @@ traffic screen; what stands here is done where the controller runs.
             return
         title = (self.name or "").capitalize()
         self.query_one("#top", Static).update(self.top(title))
-        text = f"\n {title}: local only.\n\n {_sentence(self._why)}\n {_sentence(self._todo)}"
+        text = f"\n {title}: local only.\n\n {sentence(self._why)}\n {sentence(self._todo)}"
         self.query_one("#said-why", Static).update(text)
         words = [("F2", "units"), ("F3", "traffic"), ("X", "everything off"), ("?", "help")]
         self.query_one("#keys", Static).update(key_text(words, self.width, self.looks))
-
-
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}."

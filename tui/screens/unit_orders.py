@@ -22,7 +22,7 @@ from tui.screens.sheets import (
     parameters_of,
     value_problem,
 )
-from tui.telling import clock_time, outcome_words, plain
+from tui.telling import clock_time, outcome_words, plain, sentence
 
 if TYPE_CHECKING:
     from tui.app import DashboardApp
@@ -256,19 +256,15 @@ class UnitOrders:
                 app.work(unlock, "unlock")
 
         head = f"What locks {title}" if local_only else "Clear which lock?"
-        text = f"Local only. {_sentence(local_only)}" if local_only else "Only where you stand beside it."
+        text = f"Local only. {sentence(local_only)}" if local_only else "Only where you stand beside it."
         self._app.push_screen(ChoiceSheet(head, choices, text), chosen)
 
     def _told_local_only(self, head: str, what: str) -> bool:
         """Say that something can't be done from here, where that is so."""
         why = self._app.local_only(what)
         if why:
-            self._app.push_screen(TellSheet(head, f"Local only. {_sentence(why)}"))
+            self._app.push_screen(TellSheet(head, f"Local only. {sentence(why)}"))
         return bool(why)
-
-
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _action_words(action: ActionView) -> str:
