@@ -20,9 +20,9 @@ _RATE_WINDOW = 10.0
 class Ready:
     """From when a command may be sent."""
 
-    held_until: float = -math.inf
+    held_until: float
     """The end of the hold-off of its units: nothing may be sent to them before."""
-    stays_on_until: float = -math.inf
+    stays_on_until: float
     """The end of their minimum time on, where that holds for this command."""
 
     @property
@@ -41,8 +41,8 @@ class Rate:
 
     def __init__(self, per_s: float) -> None:
         self._window = max(_RATE_WINDOW, 1 / per_s)
-        self._most = max(1, math.floor(per_s * self._window + 1e-9))
-        self._recent: deque[float] = deque()
+        self._most = max(1, math.floor(per_s * _RATE_WINDOW))
+        self._recent: deque[float] = deque(maxlen=self._most)
 
     def full(self, now: float) -> bool:
         """Whether one more would be too many."""
@@ -53,8 +53,6 @@ class Rate:
     def count(self, now: float) -> None:
         """One more passes; the latest ones alone are kept."""
         self._recent.append(now)
-        if len(self._recent) > self._most:
-            self._recent.popleft()
 
 
 class UnitTimes:

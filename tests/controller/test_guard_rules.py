@@ -11,6 +11,7 @@ from controller.guard import BusRules, Cleared, Gate, Refusal, UnitRules
 from controller.records import Command, Known, Origin, OriginKind, Reason, StateChange, StateValue
 from profiles.compiled import CompiledProfile
 from profiles.errors import NotKnown
+from profiles.model import Effect
 from profiles.template import MOST_BYTES, Message
 from tests.controller.gates import LAMP, OFF, ON, UNITS, Bench, command, reason
 from tests.controller.halls import compiled, shipped
@@ -199,6 +200,16 @@ def test_a_unit_that_begins_to_ask_while_a_command_waits_is_asked_for() -> None:
     assert isinstance(bench.turn(bench.admit(replace(ON, agreed=True))), Cleared)
 
 
+def test_what_the_site_file_leaves_out_asks_for_nothing() -> None:
+    assert UnitRules("amp", "sound") == UnitRules("amp", "sound", None, "", None, 0.0, 0.0, asks=False)
+    plain = BusRules("sound", chain())
+    assert (plain.rate, plain.allow_raw, plain.writes) == (None, False, True)
+    assert Refusal(Reason.STALE, "late").todo == ""
+    bare = Cleared(ON, "sound", (), None)
+    assert (bare.values, bare.address, bare.to_all, bare.toggles) == ({}, None, False, False)
+    assert (bare.effect, bare.energises, bare.de_energises) == (Effect.UNKNOWN, True, False)
+
+
 def test_a_gate_without_a_bus_has_nothing_to_remember() -> None:
     assert Gate([], []).memory == 0.0
 
@@ -209,6 +220,9 @@ def test_a_gate_without_a_bus_has_nothing_to_remember() -> None:
 def test_a_bus_without_units_stands_for_none_and_no_name_for_nothing() -> None:
     bench = Bench(units=UNITS[:3])
     assert bench.gate.units_of("light") == ()
+    nobody = bench.admit(command("light", "blink"))
+    assert isinstance(nobody, Cleared)
+    assert (nobody.units, bench.gate.ready(nobody).at) == ((), float("-inf"))
     with pytest.raises(NotKnown) as caught:
         bench.gate.units_of("mixr")
     assert caught.value.what == "no unit, group or bus is called 'mixr'"

@@ -42,6 +42,31 @@ def test_de_energising_counts_against_the_rate_and_is_never_refused_for_it() -> 
     assert isinstance(bench.admit(command("mixer", "mute-on")), Cleared)
 
 
+@pytest.mark.parametrize(
+    ("rate", "passed", "full_at", "free_at"),
+    [
+        (0.2, (0.0, 5.0), 9.75, 10.0),
+        (0.2, (0.0, 0.0), 9.75, 10.0),
+        (0.1, (0.0,), 9.75, 10.0),
+        (0.05, (0.0,), 19.75, 20.0),
+        (0.25, (0.0, 1.0), 9.75, 10.0),
+        # 1 / 0.013 times 0.013 is a little less than 1 to a computer.
+        (0.013, (0.0,), 76.5, 77.0),
+    ],
+)
+def test_a_rate_is_an_average_over_ten_seconds_or_over_the_time_of_one_command(
+    rate: float, passed: tuple[float, ...], full_at: float, free_at: float
+) -> None:
+    bench, begin = Bench(rate), 1000.0
+    for at in passed:
+        bench.now = begin + at
+        assert isinstance(bench.admit(command("mixer", "mute-on")), Cleared)
+    for at, refused in ((passed[-1], True), (full_at, True), (free_at, False)):
+        bench.now = begin + at
+        found = bench.admit(command("foyer-amp", "mute-on"))
+        assert reason(found) is (Reason.TOO_FAST if refused else None)
+
+
 def test_what_is_refused_does_not_count_against_the_rate() -> None:
     bench = Bench(rate=0.1)
     bench.lock("mixer")
