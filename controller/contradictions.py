@@ -12,7 +12,7 @@ import asyncio
 from controller.records import Known, Record, StateChange, StateValue
 from controller.site import LoadedSite
 from controller.surroundings import Surroundings
-from profiles.model import Value
+from profiles.model import written
 
 __all__ = ["JUST_TOLD", "STANDS", "Contradictions"]
 
@@ -54,7 +54,7 @@ class Contradictions:
         if unit is not None and unit.sense is not None and unit.sense.state == record.state:
             return
         how = "was just told to be" if just_told else "was presumed to be"
-        text = f"{record.state} {how} {_word(before.value)}, and the unit says {_word(value.value)}"
+        text = f"{record.state} {how} {written(before.value)}, and the unit says {written(value.value)}"
         look = "the unit: it may not have obeyed, or somebody has switched it"
         self._with.alert(f"contradicted-{record.state}", record.unit, text, look)
         loop = asyncio.get_running_loop()
@@ -71,7 +71,3 @@ class Contradictions:
         for timer in self._standing.values():
             timer.cancel()
         self._standing.clear()
-
-
-def _word(value: Value | None) -> str:
-    return str(value).lower() if isinstance(value, bool) else str(value)

@@ -23,7 +23,7 @@ from controller.states import StateBook
 from controller.unit_times import Rate, Ready, UnitTimes
 from profiles.compiled import CompiledProfile
 from profiles.errors import NotKnown
-from profiles.model import Effect, Value
+from profiles.model import Effect, Value, written
 
 __all__ = ["BusRules", "Cleared", "Gate", "Refusal", "UnitRules"]
 
@@ -256,7 +256,7 @@ class Gate:
         if cleared.action is None:
             return None
         wanted: Mapping[str, Value] = cleared.action.spec.only_if
-        told = ", ".join(f"{name} is {_word(value)}" for name, value in wanted.items())
+        told = ", ".join(f"{name} is {written(value)}" for name, value in wanted.items())
         for unit in cleared.units:
             holds = states.holds(unit, wanted)
             if holds is None:
@@ -282,7 +282,3 @@ def _makers(profile: CompiledProfile) -> dict[tuple[str, Value | None], Effect]:
         if action.spec.effect in (Effect.ENERGISE, Effect.DE_ENERGISE)
         for state, value in action.spec.sets.items()
     }
-
-
-def _word(value: Value) -> str:
-    return str(value).lower() if isinstance(value, bool) else str(value)

@@ -29,7 +29,7 @@ from controller.site import LoadedSite
 from controller.site_model import MqttActions
 from profiles.compiled import CompiledAction, CompiledProfile
 from profiles.errors import BadValue
-from profiles.model import StateSpec, Value
+from profiles.model import StateSpec, Value, written
 
 __all__ = [
     "ALL",
@@ -69,7 +69,7 @@ class SetState:
         """
         if isinstance(self.spec.set, str) and self.parameter is not None:
             return self.spec.set, {self.parameter: value}
-        key = str(value).lower() if isinstance(value, bool) else str(value)
+        key = written(value)
         actions = self.spec.set if isinstance(self.spec.set, dict) else {}
         if key not in actions:
             raise BadValue(f"no action makes it {key}; there is one for {', '.join(actions)}")

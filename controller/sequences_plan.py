@@ -10,7 +10,7 @@ from controller.clearance import MAY_ENERGISE
 from controller.sequences_model import SequenceSpec, StepSpec
 from controller.site_model import UnitSpec
 from profiles.compiled import CompiledProfile
-from profiles.model import Effect, Value
+from profiles.model import Effect, Value, written
 
 __all__ = ["Direction", "Do", "Pause", "Plan", "Planner", "Step", "Until", "opposite"]
 
@@ -52,7 +52,7 @@ class Do:
     @property
     def words(self) -> str:
         """What it does, for a person."""
-        values = "".join(f" {name}={word(value)}" for name, value in self.parameters.items())
+        values = "".join(f" {name}={written(value)}" for name, value in self.parameters.items())
         condition = f", only if {condition_words(self.only_if)}" if self.only_if else ""
         return f"{self.unit} {self.action}{values}{condition}"
 
@@ -214,15 +214,10 @@ def opposite(profile: CompiledProfile, action: str) -> str | None:
     return min(found, key=lambda other: len(other.spec.sets)).name if found else None
 
 
-def word(value: Value) -> str:
-    """A value as it is written in a site's file, without quotes."""
-    return str(value).lower() if isinstance(value, bool) else str(value)
-
-
 def condition_words(wanted: Wanted) -> str:
     """States that have to be so, for a person."""
     return " and ".join(
-        f"{unit}'s {state} is {word(value)}"
+        f"{unit}'s {state} is {written(value)}"
         for unit, states in wanted.items()
         for state, value in states.items()
     )

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from controller.sequences_plan import word
 from controller.site_model import Site
 from controller.triggers_model import DAYS, ThenSpec, TriggerSpec
 from controller.triggers_rules import ALL, kind_of
 from controller.triggers_timing import Timing
+from profiles.model import written
 
 __all__ = ["does_words", "heard_actions", "timing_of", "waits_words", "watched_lines"]
 
@@ -44,7 +44,8 @@ def waits_words(spec: TriggerSpec) -> str:
         case "line":
             return f"{(when.line or '').upper()} of bus {when.bus} goes {when.active}"
         case "state":
-            return f"{when.unit}'s {when.state} becomes {word(when.value if when.value is not None else '')}"
+            value = "" if when.value is None else when.value
+            return f"{when.unit}'s {when.state} becomes {written(value)}"
         case "heard":
             return f"somebody tells {when.unit} {when.heard}"
         case "event":
@@ -69,7 +70,7 @@ def does_words(then: ThenSpec) -> str:
         return f"{then.sequence} {then.go}"
     if then.off is not None:
         return "everything off" if then.off == ALL else f"{then.off} off"
-    values = "".join(f" {name}={word(value)}" for name, value in then.parameters.items())
+    values = "".join(f" {name}={written(value)}" for name, value in then.parameters.items())
     return f"{then.unit} {then.action}{values}"
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from controller.guard import Cleared
 from controller.records import Known
 from profiles.compiled import CompiledAction, CompiledObservation, CompiledProfile, CompiledReply, resolve
-from profiles.model import Value
+from profiles.model import Value, written
 from profiles.stream import Found, StreamMatcher
 from profiles.template import ByteTemplate, Reading
 
@@ -228,6 +228,4 @@ def _words(action: str, values: Mapping[str, Value], whom: str) -> str:
 
 
 def _listed(values: Mapping[str, Value]) -> str:
-    return ", ".join(
-        f"{name} {str(value).lower() if isinstance(value, bool) else value}" for name, value in values.items()
-    )
+    return ", ".join(f"{name} {written(value)}" for name, value in values.items())

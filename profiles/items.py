@@ -34,10 +34,17 @@ __all__ = [
     "TextItem",
     "Value",
     "kind_tag",
+    "written",
 ]
 
 Value = bool | int | float | str
 """What a state or a parameter can be."""
+
+
+def written(value: Value | None) -> str:
+    """A value as it is written in a file, a text without its quotes: ``true``, ``31``, ``cd``."""
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
 
 Name = Annotated[
     str,

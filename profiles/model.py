@@ -32,6 +32,7 @@ from profiles.items import (
     TextItem,
     Value,
     kind_tag,
+    written,
 )
 
 __all__ = [
@@ -61,6 +62,7 @@ __all__ = [
     "TextItem",
     "Value",
     "ValueType",
+    "written",
 ]
 
 SCHEMA = 1

@@ -16,6 +16,7 @@ from controller.qualifying.trials import Found, Trial, Trials
 from controller.qualifying.watching import Watch
 from controller.records import Command, Known, Origin, Outcome, Reason, Result, StateValue, new_id
 from profiles.errors import LinewardenError, NotKnown
+from profiles.model import written
 
 __all__ = ["Progress", "qualify"]
 
@@ -207,5 +208,5 @@ def _is_on(state: StateValue | None, plan: QualifyPlan) -> bool | None:
 def _word(state: StateValue | None) -> str:
     if state is None or state.known is Known.UNKNOWN:
         return "unknown"
-    value = str(state.value).lower() if isinstance(state.value, bool) else str(state.value)
+    value = written(state.value)
     return f"{value} ({state.known.value})"

@@ -10,7 +10,7 @@ from controller.simulator.orders import HELP, Clear, Help, Lead, Order, Press, S
 from controller.simulator.speech import all_it_can_say
 from controller.simulator.units import SimulatedUnit
 from profiles.errors import InputError, NotKnown
-from profiles.model import Value
+from profiles.model import written
 
 __all__ = ["Console"]
 
@@ -124,7 +124,7 @@ class Console:
             return f"unit {order.unit}: nothing changes"
         for message in pressed.messages:
             self._chain.say(order.unit, self._chain.port_bytes(message), now)
-        told = ", ".join(f"{state} = {_shown(value)}" for state, value in pressed.changed.items())
+        told = ", ".join(f"{state} = {written(value)}" for state, value in pressed.changed.items())
         said = " and ".join(message.hex(" ").upper() for message in pressed.messages)
         self._chain.note(now, order.unit, f"front panel: {told}")
         return f"unit {order.unit}: {told}; says {said or 'nothing (no observation tells it)'}"
@@ -148,13 +148,9 @@ class Console:
     def _show(self) -> str:
         lines = [f"fault: {fault}" for fault in self._chain.faults] or ["no faults"]
         for unit in self._chain.units:
-            states = ", ".join(f"{name} = {_shown(value)}" for name, value in unit.states.items())
+            states = ", ".join(f"{name} = {written(value)}" for name, value in unit.states.items())
             place = f"unit {unit.number}" + ("" if unit.address is None else f" (address {unit.address})")
             lines.append(
                 f"{place}: {'no mains' if self._chain.faults.dead(unit.number) else states or 'no states'}"
             )
         return "\n".join(lines)
-
-
-def _shown(value: Value) -> str:
-    return str(value).lower() if isinstance(value, bool) else str(value)

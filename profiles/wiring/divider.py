@@ -9,7 +9,7 @@ from profiles.errors import BadValue
 from profiles.wiring.choosing import RATINGS, resistor_text
 from profiles.wiring.figures import Figure, Part, Section, at_least, at_most, plain_figure
 from profiles.wiring.pull_up import RISE, LineNeeds, rise_figure
-from profiles.wiring.quantities import Span, quantity
+from profiles.wiring.quantities import Span, quantity, volts_text
 from profiles.wiring.series import values_between
 
 __all__ = ["DividerNeeds", "divider_section"]
@@ -109,13 +109,13 @@ def divider_section(needs: DividerNeeds) -> Section:
         The circuit with R3 (from the line) and R4 (to ground); with ``problem`` where no pair works.
     """
     given = (
-        ("line when high", f"{_volts(needs.volts)} ({needs.volts_source})"),
-        ("supply of the input", _volts(needs.logic)),
+        ("line when high", f"{volts_text(needs.volts)} ({needs.volts_source})"),
+        ("supply of the input", volts_text(needs.logic)),
         ("line settings", needs.line.words),
         ("capacitance at the input", quantity(needs.input_capacitance, "F")),
         ("resistors", f"{needs.series}, {100 * needs.tolerance:g} %"),
     )
-    title = f"Level conversion, {_volts(needs.volts)} to {_volts(needs.logic)}"
+    title = f"Level conversion, {volts_text(needs.volts)} to {volts_text(needs.logic)}"
     pair = _Pair(*needs.resistors, needs) if needs.resistors is not None else _best(needs)
     if pair is None:
         return Section("divider", title, given, (), (), _why_none(needs))
@@ -134,13 +134,9 @@ def divider_section(needs: DividerNeeds) -> Section:
             "A divider isolates nothing: both grounds are one. It converts one way only, line to input.",
             f"Where the line may be above {text}, or comes from another room, put an isolator there instead.",
         ),
-        labels={"line": _volts(needs.volts), "logic": _volts(needs.logic)},
+        labels={"line": volts_text(needs.volts), "logic": volts_text(needs.logic)},
         idle=idle,
     )
-
-
-def _volts(span: Span) -> str:
-    return f"{span[0]:g} V" if span[0] == span[1] else f"{span[0]:g} to {span[1]:g} V"
 
 
 def _best(needs: DividerNeeds) -> _Pair | None:

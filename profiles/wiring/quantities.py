@@ -7,7 +7,7 @@ import re
 
 from profiles.errors import BadValue
 
-__all__ = ["Span", "quantity", "read_quantity", "read_span", "read_supply"]
+__all__ = ["Span", "quantity", "read_quantity", "read_span", "read_supply", "volts_text"]
 
 _PREFIXES = {
     "p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "K": 1e3, "M": 1e6,
@@ -70,6 +70,11 @@ _EXAMPLES = {
     "W": "0.25",
     "%": "5",
 }
+
+
+def volts_text(span: Span) -> str:
+    """A voltage, or a range of voltages."""
+    return f"{span[0]:g} V" if span[0] == span[1] else f"{span[0]:g} to {span[1]:g} V"
 
 
 def read_span(text: str, unit: str = "V") -> Span:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from profiles.errors import BadValue
 from profiles.wiring.choosing import RATINGS, balanced, rating_for, resistor_text
 from profiles.wiring.figures import Figure, Part, Section, at_least, at_most, plain_figure
-from profiles.wiring.quantities import Span, quantity
+from profiles.wiring.quantities import Span, quantity, volts_text
 from profiles.wiring.series import SERIES_SOURCE
 
 __all__ = ["MOST_VOLTS", "TriggerNeeds", "trigger_section"]
@@ -145,13 +145,9 @@ def trigger_section(needs: TriggerNeeds) -> Section:
                 "practice, no source."
             ),
         ),
-        {"in": f"{low:g} to {high:g} V", "supply": _volts(needs.supply)},
+        {"in": f"{low:g} to {high:g} V", "supply": volts_text(needs.supply)},
         _DARK,
     )
-
-
-def _volts(span: Span) -> str:
-    return f"{span[0]:g} V" if span[0] == span[1] else f"{span[0]:g} to {span[1]:g} V"
 
 
 def _series_resistor(needs: TriggerNeeds) -> tuple[float | None, str]:
