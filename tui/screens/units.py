@@ -113,6 +113,10 @@ broken is drawn broken. Each state says its value and how that is known:
         hall = self.query_one(HallView)
         hall.nothing = "" if model.site.buses else "no bus here; F7 has the bench, F4 the profiles"
         hall.show(model.buses(self._wanted, self._group), self.selected)
+        self._tell_selected()
+
+    def _tell_selected(self) -> None:
+        model, looks, width = self.dashboard.model, self.looks, self.width
         small = self.size.height < 12
         for part in ("#rule", "#keys"):
             self.query_one(part).display = not small
@@ -146,7 +150,9 @@ broken is drawn broken. Each state says its value and how that is known:
                 for key, on, word in (("o", True, "on"), ("f", False, "off"))
                 if power_action(unit, on=on)
             ]
-            words += [("enter", "all actions"), ("=", "set by hand"), ("l", "lock"), ("p", "who answers")]
+            here = not self.dashboard.local_only("probe")
+            words += [("enter", "all actions"), ("l", "lock")]
+            words += [("=", "set by hand"), ("p", "who answers")] if here else [("= p", "local only")]
             if unit.locks:
                 words.append(("u", "clear a lock"))
         elif self._group_alone:
@@ -176,8 +182,11 @@ broken is drawn broken. Each state says its value and how that is known:
 
     def _select(self, number: int | None) -> None:
         self.selected = number
-        self.look_again()
-        self.query_one(HallView).reveal()
+        hall = self.query_one(HallView)
+        # Of 4,000 units none is looked at again only because another one is selected.
+        hall.select(number)
+        self._tell_selected()
+        hall.reveal()
 
     def action_move(self, by: int) -> None:
         """Select the next or the previous unit that is shown."""
@@ -303,3 +312,4 @@ broken is drawn broken. Each state says its value and how that is known:
         """Show a group's units alone; orders are for all of them until one is selected."""
         self._group = name
         self._select(None)
+        self.look_again()

@@ -51,6 +51,11 @@ class HallView(ScrollView, can_focus=True, inherit_bindings=False):
         self._buses, self.selected = buses, selected
         self._paint()
 
+    def select(self, number: int | None) -> None:
+        """Paint the same buses with another unit selected."""
+        self.selected = number
+        self._paint()
+
     @property
     def numbers(self) -> list[int]:
         """The units that are shown, from top to bottom."""
