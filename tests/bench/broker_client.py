@@ -60,7 +60,7 @@ class Client:
         self.client.loop_stop()
 
 
-def used_memory(pid: int, key: str = "VmRSS") -> float:
+def used_memory(pid: int | str, key: str = "VmRSS") -> float:
     """A process's memory in MB."""
     for line in Path(f"/proc/{pid}/status").read_text().splitlines():
         if line.startswith(f"{key}:"):
