@@ -46,6 +46,18 @@ REASONS = {
         f"{_THERE} `linewarden presume`",
     ),
     "probe": ("a bus is probed where the controller runs", f"{_THERE} `linewarden probe`"),
+    "draft": (
+        "an action is written where the controller runs: nobody at a broker may change what an action does",
+        f"{_THERE} `linewarden dash` without --broker, and select it there",
+    ),
+    "bench-draft": (
+        "an action is written where the controller runs: nobody at a broker may change what an action does",
+        f"{_THERE} `linewarden bench` with this capture; anywhere, `linewarden learn` makes a profile of it",
+    ),
+    "send": (
+        "raw bytes never go out over MQTT: no profile stands between them and the gear",
+        f"{_THERE} `linewarden send`, or `linewarden bench` with this capture",
+    ),
     "cancel": (
         "a command can't be taken back over MQTT",
         "switch off what it would switch on: that takes it back",

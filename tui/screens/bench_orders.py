@@ -21,7 +21,7 @@ from tui.screens.bench_sheets import FileForm
 from tui.screens.profile_adding import ProfileForm, free_name, name_problem
 from tui.screens.profile_editor import may_drop
 from tui.screens.profiles import Seen, begin_draft_in
-from tui.screens.sheets import AskSheet, ChoiceSheet
+from tui.screens.sheets import AskSheet, ChoiceSheet, told_local_only
 from tui.telling import hexadecimal, outcome_words, plain
 
 if TYPE_CHECKING:
@@ -72,6 +72,8 @@ class BenchOrders:
 
     def draft(self) -> None:
         """Ask which profile, then what it is to be called."""
+        if told_local_only(self._app, "Make this burst an action", "bench-draft"):
+            return
         found = self._burst()
         if found is None:
             return
@@ -205,6 +207,8 @@ class BenchOrders:
 
     def send(self) -> None:
         """Ask which bus, then whether; the gate has the last word."""
+        if told_local_only(self._app, "Send this burst", "send"):
+            return
         found = self._burst()
         if found is None:
             return

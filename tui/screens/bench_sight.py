@@ -218,9 +218,10 @@ class BenchSight(MainScreen):
             words = [("↑ ↓", "on"), ("e", "the bytes"), ("r", "read as"), ("l", "settings")]
             return [*words, ("o", "open"), ("w", "put away"), ("?", "help")]
         words = [("← →", "byte"), (", .", "edge"), ("+ -", "closer, wider"), ("m", "measure")]
-        words += [("e", "evidence"), ("l", "settings"), ("v", "lay over"), ("o", "open"), ("a", "action")]
+        words += [("e", "evidence"), ("l", "settings"), ("v", "lay over"), ("o", "open")]
+        here = not self.dashboard.local_only("send")
+        words += [("a", "action"), ("s", "send")] if here else [("a s", "local only")]
         words += [
-            ("s", "send"),
             ("?", "help"),
             ("r", "read as"),
             ("j", "join bursts"),

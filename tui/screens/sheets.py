@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import ClassVar, Generic, TypeVar
+from typing import TYPE_CHECKING, ClassVar, Generic, TypeVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -16,10 +16,21 @@ from controller.api import ActionView
 from profiles.errors import BadValue
 from profiles.model import Value
 from tui.parameters import read_value
-from tui.telling import plain, value_word
+from tui.telling import plain, sentence, value_word
 from tui.widgets.choice_list import ChoiceList
 
-__all__ = ["ActionForm", "AskSheet", "ChoiceSheet", "TellSheet", "TextForm", "describe_parameter"]
+if TYPE_CHECKING:
+    from tui.app import DashboardApp
+
+__all__ = [
+    "ActionForm",
+    "AskSheet",
+    "ChoiceSheet",
+    "TellSheet",
+    "TextForm",
+    "describe_parameter",
+    "told_local_only",
+]
 
 R = TypeVar("R")
 Spec = Mapping[str, Value | list[Value] | None]
@@ -77,6 +88,14 @@ class TellSheet(_Sheet[None]):
     def inside(self) -> ComposeResult:
         """The keys."""
         yield Static("enter: understood", classes="quiet", markup=False)
+
+
+def told_local_only(app: DashboardApp, head: str, what: str) -> bool:
+    """Say that something can't be done from here, with the reason, where that is so."""
+    why = app.local_only(what)
+    if why:
+        app.push_screen(TellSheet(head, f"Local only. {sentence(why)}"))
+    return bool(why)
 
 
 class ChoiceSheet(_Sheet[str]):

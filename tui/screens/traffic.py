@@ -21,7 +21,7 @@ from tui.painting import fit
 from tui.saying_text import spark
 from tui.screens.main_screen import MainScreen
 from tui.screens.profiles import begin_draft
-from tui.screens.sheets import TextForm
+from tui.screens.sheets import TextForm, told_local_only
 from tui.times_of_day import last_time_of_day
 from tui.traffic_store import Saying, Wanted
 from tui.wanted_rows import WantedRows
@@ -207,9 +207,9 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
     def _keys(self) -> Text:
         hold = "go on" if self._held is not None else "hold"
         words = [("space", hold), ("b", "bus"), ("/", "find"), ("enter", "bits"), ("t", "time")]
+        here = not self.dashboard.local_only("draft")
+        words += [("a", "new action"), ("o", "observation")] if here else [("a o", "local only")]
         words += [
-            ("a", "new action"),
-            ("o", "observation"),
             ("e", "export"),
             ("r", "record"),
             ("m", "select several"),
@@ -361,6 +361,8 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
     def action_draft(self, kind: str) -> None:
         """Make the selected burst a new action or an observation."""
         burst = self._burst()
+        if told_local_only(self.dashboard, f"Make this burst an {kind}", "draft"):
+            return
         if burst is None or not burst.data:
             self.notify("select what was said first", severity="warning", timeout=3)
             return

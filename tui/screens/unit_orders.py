@@ -20,6 +20,7 @@ from tui.screens.sheets import (
     TextForm,
     describe_parameter,
     parameters_of,
+    told_local_only,
     value_problem,
 )
 from tui.telling import clock_time, outcome_words, plain, sentence
@@ -155,7 +156,7 @@ class UnitOrders:
 
     def probe(self, bus: str) -> None:
         """Find out who answers on a bus, and tell it."""
-        if self._told_local_only(f"{bus}: who answers", "probe"):
+        if told_local_only(self._app, f"{bus}: who answers", "probe"):
             return
         app = self._app
 
@@ -171,7 +172,7 @@ class UnitOrders:
 
     def set_by_hand(self, unit: UnitSight) -> None:
         """Set a state of a unit right by hand."""
-        if self._told_local_only(f"{unit.view.title}: set by hand", "presume"):
+        if told_local_only(self._app, f"{unit.view.title}: set by hand", "presume"):
             return
         choices = [(name, str(spec.get("title") or name)) for name, spec in unit.view.states.items()]
 
@@ -258,13 +259,6 @@ class UnitOrders:
         head = f"What locks {title}" if local_only else "Clear which lock?"
         text = f"Local only. {sentence(local_only)}" if local_only else "Only where you stand beside it."
         self._app.push_screen(ChoiceSheet(head, choices, text), chosen)
-
-    def _told_local_only(self, head: str, what: str) -> bool:
-        """Say that something can't be done from here, where that is so."""
-        why = self._app.local_only(what)
-        if why:
-            self._app.push_screen(TellSheet(head, f"Local only. {sentence(why)}"))
-        return bool(why)
 
 
 def _action_words(action: ActionView) -> str:

@@ -151,8 +151,8 @@ broken is drawn broken. Each state says its value and how that is known:
                 if power_action(unit, on=on)
             ]
             here = not self.dashboard.local_only("probe")
-            words += [("enter", "all actions"), ("l", "lock")]
-            words += [("=", "set by hand"), ("p", "who answers")] if here else [("= p", "local only")]
+            words += [("enter", "all actions"), *([("=", "set by hand")] if here else []), ("l", "lock")]
+            words.append(("p", "who answers") if here else ("= p", "local only"))
             if unit.locks:
                 words.append(("u", "clear a lock"))
         elif self._group_alone:
