@@ -1,4 +1,4 @@
-"""Echo lag and line load of each bus over the last minute, for a rolling plot. Pure."""
+"""Echo lag and line load of each bus as they were lately, for a rolling plot. Pure."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ from profiles.frames import FrameFormat
 
 __all__ = ["LineFigures", "burst_times"]
 
-_SECONDS = 120
+_KEPT = 120
+"""Seconds with frames, and deliveries with echoes, that are kept of each bus."""
 
 
 def burst_times(bus: BusView) -> tuple[float, float]:
@@ -20,7 +21,7 @@ def burst_times(bus: BusView) -> tuple[float, float]:
 
 
 class LineFigures:
-    """Second by second: the least echo lag, and how much of the time the line carried frames.
+    """How much of each second the line carried frames, and the least echo lag of each delivery.
 
     Args:
         buses: the site's buses; their frame times make bytes into load.
@@ -28,8 +29,8 @@ class LineFigures:
 
     def __init__(self, buses: Mapping[str, BusView]) -> None:
         self._frame = {name: burst_times(bus)[1] for name, bus in buses.items()}
-        self._busy: dict[str, deque[tuple[int, float]]] = {name: deque(maxlen=_SECONDS) for name in buses}
-        self._lag: dict[str, deque[float]] = {name: deque(maxlen=_SECONDS) for name in buses}
+        self._busy: dict[str, deque[tuple[int, float]]] = {name: deque(maxlen=_KEPT) for name in buses}
+        self._lag: dict[str, deque[float]] = {name: deque(maxlen=_KEPT) for name in buses}
 
     def add(self, record: Traffic) -> None:
         """Count a traffic record. An echo is the same frame again: the line carried it once."""

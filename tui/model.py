@@ -118,10 +118,10 @@ class HallModel:
                 self.states[record.unit] = {**self.states.get(record.unit, {}), record.state: record.value}
             case BusStatus():
                 self.status[record.bus] = record
-            case Event(name="controller-away", bus=bus, values=values):
-                self.away[bus] = str(values.get("why", ""))
-            case Event(name="controller-here", bus=bus):
-                self.away.pop(bus, None)
+            case Event() if record.name == AWAY:
+                self.away[record.bus] = str(record.values.get("why", ""))
+            case Event() if record.name == HERE:
+                self.away.pop(record.bus, None)
             case Alert():
                 _put(self.alerts, record.id, record, over=record.over)
             case Lock():
