@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from controller.health import Health
 from controller.records import (
     Alert,
     BusStatus,
@@ -189,6 +190,9 @@ class ControllerApi(Protocol):
 
     async def buses(self) -> list[BusStatus]:
         """How each bus is."""
+
+    async def health(self) -> Health:
+        """How the controller itself is."""
 
     async def alerts(self) -> list[Alert]:
         """What is wrong now."""

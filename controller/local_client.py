@@ -11,6 +11,7 @@ from typing import Any, Self
 
 from controller.api import JournalEntry, JournalQuery, ProbeReport, ProfileText, SiteView
 from controller.fanout import Subscription
+from controller.health import Health
 from controller.local_endpoint import reach
 from controller.local_wire import LONGEST_REQUEST, VERSION, calls, decoded, encoded, error_from_plain
 from controller.plain import from_plain, to_plain
@@ -257,6 +258,11 @@ class LocalClient:
         """How each bus is."""
         buses: list[BusStatus] = await self._call("buses")
         return buses
+
+    async def health(self) -> Health:
+        """How the controller itself is."""
+        health: Health = await self._call("health")
+        return health
 
     async def alerts(self) -> list[Alert]:
         """What is wrong now."""

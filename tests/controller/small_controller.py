@@ -17,6 +17,7 @@ from controller.api import (
     UnitView,
 )
 from controller.fanout import Fanout
+from controller.health import Health
 from controller.records import (
     Alert,
     BusStatus,
@@ -118,6 +119,9 @@ class SmallController:
 
     async def buses(self) -> list[BusStatus]:
         return [BusStatus("hall", LinkState.UP, 3.0, 2, 2, 6.25, {"bytes_sent": 8})]
+
+    async def health(self) -> Health:
+        return Health(1.75e9, True, 51_000, {"hall": "up"}, 0, len(self.standing))
 
     async def alerts(self) -> list[Alert]:
         self.fails()

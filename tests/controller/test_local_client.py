@@ -98,6 +98,7 @@ async def test_every_call_gives_what_the_controller_itself_gives(
     assert await api.states() == await controller.states()
     assert await api.buses() == await controller.buses()
     assert await api.alerts() == await controller.alerts()
+    assert await api.health() == await controller.health()
     assert (await api.journal(JournalQuery(unit="foyer-amp")))[-1] == JournalEntry(ON, outcome)
     assert await api.lock("foyer-amp", "kim", "new fuse") == Lock(
         "lock-0", "foyer-amp", "kim", "new fuse", 4.0

@@ -101,6 +101,10 @@ def test_a_running_controller_serves_the_other_commands(desk: Desk) -> None:
     assert status.code == 0
     assert status.document["running"] is True
     assert status.document["buses"][0]["link"] == "up"
+    health = status.document["health"]
+    assert (health["journal"], health["buses"], health["locks"]) == (True, {"hall": "up"}, 0)
+    assert health["disk_free_mb"] > 0
+    assert "; the journal takes entries; free on its disk: " in desk.run("status").out
     assert desk.run("act", "unit-3", "set-volume", "level=12", "--json").document["outcome"] == "confirmed"
     state = desk.run("status", "--json").document["states"]["unit-3"]["volume"]
     assert (state["value"], state["known"]) == (12, "confirmed")

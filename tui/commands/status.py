@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from controller.api import ControllerApi
+from controller.health import Health
 from controller.journal_reader import JournalReader
 from controller.local_client import LocalClient
+from controller.plain import to_plain
 from controller.records import BusStatus, Known, Lock, to_json
 from controller.site import LoadedSite, load_site
 from profiles.errors import ControllerAway
@@ -45,8 +47,10 @@ def run(arguments: argparse.Namespace) -> int:
 async def _gather(api: ControllerApi) -> dict[str, Any]:
     view, states = await api.site(), await api.states()
     buses, alerts, locks = await api.buses(), await api.alerts(), await api.locks()
-    lines = [f"{view.title}: the controller runs", ""]
-    lines += table([_bus_row(bus) for bus in buses], ("BUS", "LINK", "UNITS ANSWERING", "LAG", ""))
+    health = await api.health()
+    lines = [f"{view.title}: the controller runs", health_line(health), ""]
+    rows = [_bus_row(bus, health.buses.get(bus.bus, bus.link.value)) for bus in buses]
+    lines += table(rows, ("BUS", "LINK", "UNITS ANSWERING", "LAG", ""))
     lines.append("")
     for unit in view.units:
         told = ", ".join(state_word(name, value) for name, value in states.get(unit.id, {}).items())
@@ -67,6 +71,7 @@ async def _gather(api: ControllerApi) -> dict[str, Any]:
     document = {
         "running": True,
         "site": {"id": view.id, "title": view.title},
+        "health": to_plain(health),
         "buses": [to_json(bus) for bus in buses],
         "states": {
             unit: {name: to_json(value) for name, value in named.items()} for unit, named in states.items()
@@ -78,12 +83,19 @@ async def _gather(api: ControllerApi) -> dict[str, Any]:
     return {"lines": lines, "document": document}
 
 
-def _bus_row(bus: BusStatus) -> tuple[str, str, str, str, str]:
+def health_line(health: Health) -> str:
+    """How the controller itself is, for a person."""
+    journal = "takes entries" if health.journal else "CAN'T BE WRITTEN: nothing that energises is sent"
+    left = "can't be told" if health.disk_free_mb is None else f"{health.disk_free_mb} MB"
+    return f"since {clock_time(health.up_since, date=True)}; the journal {journal}; free on its disk: {left}"
+
+
+def _bus_row(bus: BusStatus, link: str) -> tuple[str, str, str, str, str]:
     answering = "can't tell" if bus.units_answering is None else str(bus.units_answering)
     if bus.units_expected is not None:
         answering += f" of {bus.units_expected}"
     lag = "-" if bus.lag_ms is None else f"{bus.lag_ms:.1f} ms"
-    return bus.bus, bus.link.value, answering, lag, plain(bus.text)
+    return bus.bus, link, answering, lag, plain(bus.text)
 
 
 def _remembered(folder: Path, units: Container[str]) -> tuple[list[tuple[str, str, str]], list[Lock]]:

@@ -12,6 +12,7 @@ from typing import Self
 
 from controller.api import SiteView
 from controller.fanout import Subscription
+from controller.health import Health
 from controller.homie_devices import device_topic
 from controller.homie_root import ALL
 from controller.mqtt_settings import BrokerSettings
@@ -306,6 +307,11 @@ class RemoteSites(LocalOnlyCalls):
     async def buses(self) -> list[BusStatus]:
         """How each bus is, as far as it was told."""
         return self.mirror.status()
+
+    async def health(self) -> Health:
+        """Not of many sites at once: each says its own."""
+        what = "every controller publishes its own health, as controller/health beside its other topics"
+        raise LocalOnly(what, todo="read that topic, or use `linewarden status` on its machine")
 
     async def alerts(self) -> list[Alert]:
         """What is wrong now, at the sites and on the way to them."""
