@@ -174,15 +174,22 @@ def test_the_unit_file_calls_what_there_is(desk: Desk) -> None:
     assert int(keys["WatchdogSec"]) > 10  # longer than a link's thread may be silent
 
 
-@pytest.mark.slow
-def test_systemd_finds_nothing_wrong_with_the_unit_file(desk: Desk) -> None:
-    if shutil.which("systemd-analyze") is None:
-        pytest.skip("needs systemd-analyze")
-    path = desk.write("linewarden@larkfield.service", unit_file())
+@pytest.mark.peer("systemd-analyze")
+@pytest.mark.parametrize(
+    ("key", "wrong"),
+    [("WatchdogSec=", False), ("WatchdogSeconds=", True), ("WatchdogSec=soon", True)],
+    ids=["as_it_is", "unknown_key", "no_time"],
+)
+def test_systemd_finds_nothing_wrong_with_the_unit_file(desk: Desk, key: str, wrong: bool) -> None:
+    """Judged by systemd itself; what is wrong on purpose it does find (systemd-analyze(1), verify)."""
+    path = desk.write("linewarden@larkfield.service", unit_file().replace("WatchdogSec=", key))
     done = subprocess.run(
         ["systemd-analyze", "verify", "--man=no", str(path)], capture_output=True, text=True, check=False
     )
-    assert (done.returncode, done.stderr) == (0, "")
+    if wrong:
+        assert f"{path.name}:" in done.stderr
+    else:
+        assert (done.returncode, done.stderr) == (0, "")
 
 
 @pytest.mark.slow
