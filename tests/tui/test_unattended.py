@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import os
 import re
-import shutil
 import signal
 import socket
 import subprocess
