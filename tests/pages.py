@@ -1,19 +1,55 @@
-"""What a page of docs/ says of a file's keys, and what the pydantic models say, in the same words."""
+"""What the pages say: the commands that they show, and of a file's keys what the pydantic models say too."""
 
 from __future__ import annotations
 
 import re
 import types
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 import annotated_types
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-__all__ = ["as_written", "rows", "values_of"]
+__all__ = ["PAGES", "ROOT", "Shown", "as_written", "rows", "shown_commands", "values_of"]
+
+ROOT = Path(__file__).resolve().parents[1]
+PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
+_BLOCK = re.compile(r"```[a-z]*\n(.*?)```", re.DOTALL)
+_COMMAND = re.compile(r"(?:sudo (?:-u \w+ )?)?(linewarden .*)")
 
 _UNITS = {"_per_s": "a second", "_s": "s", "_ms": "ms", "_days": "days", "_mb": "MiB"}
 """What a key ends in, the longest first: the unit of its number."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A `linewarden` command that a page shows."""
+
+    page: str
+    """The page's file name."""
+    text: str
+    """The command, as one line."""
+    block: bool = True
+    """Whether it stands in a block of its own, and not within a sentence."""
+
+
+def shown_commands() -> list[Shown]:
+    """Every command of every page: each line of a block, and in sentences those of more than one word."""
+    found = []
+    for path in PAGES:
+        page = path.read_text(encoding="utf-8")
+        for block in _BLOCK.findall(page):
+            for line in block.replace("\\\n", " ").splitlines():
+                command = _COMMAND.fullmatch(line.strip().removeprefix("$ ").split(" #", 1)[0].strip())
+                if command and not command[1].startswith("linewarden: "):
+                    found.append(Shown(path.name, command[1]))
+        for text in re.findall(r"`(linewarden [^`]+)`", _BLOCK.sub("", page)):
+            words = text.split()
+            if len(words) > 2:
+                found.append(Shown(path.name, " ".join(words), block=False))
+    return found
 
 
 def rows(text: str, title: str) -> dict[str, tuple[str, ...]]:

@@ -11,22 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.pages import PAGES, ROOT, Shown, shown_commands
 from tui.arguments import build_parser
-
-ROOT = Path(__file__).resolve().parents[1]
-PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
-
-
-def shown_commands() -> list[tuple[str, str]]:
-    """Every ``linewarden ...`` line of a code block, with its page."""
-    found = []
-    for page in PAGES:
-        for block in re.findall(r"```[a-z]*\n(.*?)```", page.read_text(encoding="utf-8"), re.DOTALL):
-            for line in block.replace("\\\n", " ").splitlines():
-                text = line.strip().removeprefix("$ ").split(" #", 1)[0]
-                if text.startswith("linewarden ") and not text.startswith("linewarden: "):
-                    found.append((page.name, text))
-    return found
 
 
 def test_there_are_commands_to_try() -> None:
@@ -40,16 +26,16 @@ def test_every_command_that_is_named_is_there() -> None:
             assert re.search(rf"^ +{name}( |$)", known, re.MULTILINE), f"{page.name}: {name}"
 
 
-@pytest.mark.parametrize(("page", "text"), shown_commands())
-def test_a_command_that_is_shown_can_be_called_so(page: str, text: str) -> None:
-    words = shlex.split(re.split(r"\s[|>&]", text)[0])[1:]
+@pytest.mark.parametrize("shown", shown_commands(), ids=lambda shown: f"{shown.page}: {shown.text}")
+def test_a_command_that_is_shown_can_be_called_so(shown: Shown) -> None:
+    words = shlex.split(re.split(r"\s[|>&]", shown.text)[0])[1:]
     said, code = io.StringIO(), 0
     with contextlib.redirect_stderr(said), contextlib.redirect_stdout(said):
         try:
             build_parser().parse_args(words)
         except SystemExit as end:
             code = int(end.code or 0)
-    assert code == 0, f"{page}: {text}: {said.getvalue()}"
+    assert code == 0, f"{shown.page}: {shown.text}: {said.getvalue()}"
 
 
 def test_every_module_has_its_purpose_in_the_table() -> None:
@@ -78,11 +64,31 @@ def test_readme_opens_with_the_job_and_the_two_commands() -> None:
 
 def test_pictures_that_are_shown_are_there() -> None:
     for page in PAGES:
-        for name in re.findall(r"!\[[^\]]*\]\(([^)]+)\)", page.read_text(encoding="utf-8")):
+        for name in re.findall(r'(?:!\[[^\]]*\]\(|<img src=")([^)"]+)', page.read_text(encoding="utf-8")):
             assert (page.parent / name).exists(), f"{page.name}: {name}"
 
 
 def test_links_between_pages_lead_somewhere() -> None:
     for page in PAGES:
-        for name in re.findall(r"\]\((?!https?:)([^)#]+)", page.read_text(encoding="utf-8")):
-            assert (page.parent / name).exists(), f"{page.name}: {name}"
+        for name, place in re.findall(
+            r"\]\((?!https?:)([^)#]*)#?([^)]*)\)", page.read_text(encoding="utf-8")
+        ):
+            target = page.parent / name if name else page
+            assert target.exists(), f"{page.name}: {name}"
+            if place:
+                assert place in places(target), f"{page.name}: {name}#{place}"
+
+
+def places(page: Path) -> set[str]:
+    """What a page's headings are called in links: in lower case, hyphens for spaces, nothing but letters."""
+    titles = re.findall(r"^#+ (.+)$", page.read_text(encoding="utf-8"), re.MULTILINE)
+    return {re.sub(r"[^\w -]", "", title.lower()).replace(" ", "-") for title in titles}
+
+
+def test_readme_leads_to_every_page_and_shows_every_screen() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    for page in (ROOT / "docs").glob("*.md"):
+        assert f"(docs/{page.name})" in text, page.name
+    for picture in (ROOT / "docs" / "pictures").glob("*.svg"):
+        if picture.stem not in ("group", "trigger"):
+            assert f"docs/pictures/{picture.name}" in text, picture.name
