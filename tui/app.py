@@ -20,25 +20,28 @@ from textual.timer import Timer
 from textual.worker import Worker, WorkerState
 
 from controller.api import ControllerApi
-from controller.records import Command, Event, Lost, Origin, OriginKind, Outcome, Record, Traffic
+from controller.records import Command, Event, Lost, Origin, OriginKind, Outcome, Traffic
 from profiles.errors import ControllerAway, LinewardenError
 from profiles.model import Value
 from tui.automation_model import AutomationSight
 from tui.box_work import BoxWork
 from tui.key_order import KeysInOrder
 from tui.line_figures import LineFigures
+from tui.listening import listen
 from tui.looks import DARK, LIGHT, Looks
 from tui.messages import CommandDone, ControllerGone, RecordsCame
 from tui.model import HallModel
-from tui.palette import palette_commands
+from tui.palette import Palette, palette_commands
 from tui.profile_draft import ProfileDraft
 from tui.screens.box import BoxScreen
 from tui.screens.cautions import CautionsScreen
+from tui.screens.help import HelpScreen
 from tui.screens.journal import JournalScreen
 from tui.screens.main_screen import MainScreen
 from tui.screens.profile_editor import ProfileEditorScreen, may_drop
 from tui.screens.profiles import profiles_screen
 from tui.screens.sequences import SequencesScreen
+from tui.screens.sheets import TellSheet
 from tui.screens.simulator import SimulatorScreen
 from tui.screens.traffic import TrafficScreen
 from tui.screens.unit_orders import UnitOrders
@@ -49,10 +52,6 @@ from tui.traffic_store import TrafficStore
 from tui.wanted_rows import WantedRows
 
 __all__ = ["DashboardApp"]
-
-_REFRESH = 0.04
-"""Seconds between two batches of records: 25 a second are as many as a person can follow."""
-
 
 _LOOK_EVERY = 0.1
 """Least seconds between two times at which what happened is painted; keys are painted at once."""
@@ -145,7 +144,8 @@ class DashboardApp(KeysInOrder[int]):
         if self._cautions:
             self.push_screen(CautionsScreen())
         self.call_after_refresh(self.painted.set)
-        self.run_worker(self._listen(), name="records", group="records", exit_on_error=False)
+        listening = listen(self.api, self._catch_up, self.post_message)
+        self.run_worker(listening, name="records", group="records", exit_on_error=False)
 
     def _bench_screen(self) -> MainScreen:
         """The bench, made when it is first wanted: what it stands on takes its time to load."""
@@ -155,44 +155,6 @@ class DashboardApp(KeysInOrder[int]):
             self._bench = BenchScreen(self.captures or ())
             self.install_screen(self._bench, "bench")
         return self._bench
-
-    async def _listen(self) -> None:
-        """Gather records, and hand them over in batches."""
-        gathered: list[Record] = []
-        came = asyncio.Event()
-
-        try:
-            records = self.api.subscribe()
-            # What happened since the model was read, and before this moment, is told by no record.
-            await self.model.read_anew(self.api)
-            await self.automation.read(self.api)
-        except LinewardenError as error:
-            self.post_message(ControllerGone(str(error)))
-            return
-        self._look_again()
-
-        async def gather() -> None:
-            async for record in records:
-                gathered.append(record)
-                came.set()
-
-        reading = asyncio.create_task(gather(), name="gather records")
-        try:
-            while not reading.done() or gathered:
-                waiting = asyncio.create_task(came.wait())
-                await asyncio.wait((reading, waiting), return_when=asyncio.FIRST_COMPLETED)
-                waiting.cancel()
-                came.clear()
-                batch, gathered[:] = list(gathered), []
-                if batch:
-                    self.post_message(RecordsCame(batch))
-                await asyncio.sleep(_REFRESH)
-            reading.result()
-            self.post_message(ControllerGone("the controller has ended"))
-        except LinewardenError as error:
-            self.post_message(ControllerGone(str(error)))
-        finally:
-            reading.cancel()
 
     def on_unmount(self) -> None:
         """A recording that still runs is ended whole."""
@@ -228,8 +190,9 @@ class DashboardApp(KeysInOrder[int]):
             self._look_soon()
 
     async def _catch_up(self) -> None:
-        """Records were missed: what they said of states, alerts and locks is asked for."""
+        """No record told of what happened: states, alerts, locks and sequences are asked for."""
         await self.model.read_anew(self.api)
+        await self.automation.read(self.api)
         self._look_again()
 
     async def _read_again(self) -> None:
@@ -354,8 +317,6 @@ class DashboardApp(KeysInOrder[int]):
 
     def action_explain(self) -> None:
         """Explain the screen one is on."""
-        from tui.screens.help import HelpScreen
-
         if not isinstance(self.screen, HelpScreen):
             self.push_screen(HelpScreen(getattr(self.screen, "EXPLANATION", ""), self.notes))
 
@@ -367,7 +328,10 @@ class DashboardApp(KeysInOrder[int]):
     def action_show(self, name: str) -> None:
         """Show one of the main screens over the units."""
         if isinstance(self.screen, ModalScreen):
-            return
+            if not isinstance(self.screen, TellSheet | HelpScreen):
+                self.notify("this has to be left first: esc", timeout=3)
+                return
+            self.screen.dismiss()
         self.action_units()
         if name == "units":
             return
@@ -376,6 +340,11 @@ class DashboardApp(KeysInOrder[int]):
             self.notify("no bus of this site is simulated", severity="warning")
             return
         self.push_screen(screen)
+
+    def action_command_palette(self) -> None:
+        """Everything that can be done, by its name."""
+        if not isinstance(self.screen, Palette):
+            self.push_screen(Palette())
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:  # noqa: ARG002 -- Textual's
         """For the command palette."""

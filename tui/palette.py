@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from textual.app import SystemCommand
+from textual.command import CommandPalette, SearchIcon
 
 from tui.screens.sequence_orders import SequenceOrders
 from tui.screens.unit_orders import UnitOrders
@@ -13,7 +14,18 @@ from tui.screens.unit_orders import UnitOrders
 if TYPE_CHECKING:
     from tui.app import DashboardApp
 
-__all__ = ["palette_commands"]
+__all__ = ["Palette", "palette_commands"]
+
+
+class Palette(CommandPalette):
+    """Everything that can be done, found by what is typed of its name."""
+
+    def __init__(self) -> None:
+        super().__init__(placeholder="a unit, and what it is to be told; a group; a sequence")
+
+    def on_mount(self) -> None:
+        """A sign that every terminal has, one cell wide."""
+        self.query_one(SearchIcon).icon = "▸"
 
 
 def palette_commands(app: DashboardApp) -> Iterable[SystemCommand]:

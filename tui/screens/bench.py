@@ -35,11 +35,14 @@ a part of a column's time; a dotted line is the level that decides.
   ·  ┈       before a byte: idle line up to a frame long, or longer
   ?  !  ▁▁b  no stop bit; the parity bit is wrong; a break
 
-  o          open a capture; w puts it away
+  o          open a capture
+  w          put it away
   1 to 9, c  which line to read; c goes from one to the next
-  arrows     the next byte, or the line of text below; home, end, page up and down
+  left, right   the byte before, the byte after
+  up, down   the line of text above, below; page up, page down; home and end
+  tab        into the evidence where it stands beside, where the arrows read on; tab again goes back
   , .        the edge before, the edge after
-  + -        closer, down to a single edge; wider, up to the whole burst
+  + -        closer (= as well), down to a single edge; wider, up to the whole burst
   m          measure from here; m again ends it
   n          the next place with something wrong, or that differs
   /          find bytes
@@ -53,6 +56,8 @@ a part of a column's time; a dotted line is the level that decides.
   p          keep the picture of both lines as SVG
   a          make this burst an action: of a profile of this site, or of a new one
   s          send this burst's bytes on a bus that allows raw bytes; asks first
+  esc        put away what was opened last, then the units
+  X, F9      everything off
   F2         the units"""
 
     BINDINGS: ClassVar[list[BindingType]] = [

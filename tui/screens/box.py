@@ -61,7 +61,8 @@ For a box that stands by itself: a trigger voltage in, the bus out, no computer.
   enter      begin what is selected
   s          end a qualification: the unit is switched off, the report is written
   o          open the report
-  F2         back to the units; what is being done goes on
+  X, F9      everything off
+  F2, esc    back to the units; what is being done goes on
 
 A qualification switches the unit for real. Whoever else commands it, everything off included, ends it."""
 

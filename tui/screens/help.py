@@ -40,7 +40,7 @@ class HelpScreen(ModalScreen[None]):
                 if self._notes:
                     yield Static(f"\n{self._notes}", markup=False)
                 yield Static("\n" + CAUTIONS, classes="quiet", markup=False)
-            yield Static("\nesc: back", classes="quiet", markup=False)
+            yield Static("\narrows read on    esc: back", classes="quiet", markup=False)
 
     def on_resize(self, _event: events.Resize) -> None:
         """What a key does is folded beside it, not under it."""

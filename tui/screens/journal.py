@@ -37,8 +37,11 @@ says of itself (claimed).
 
   enter      all about the selected command, with the traffic kept around a failure
   /          find: words of unit, action, origin, reason
+  tab        into what is told of it, where the arrows read on; tab again goes back
   m          older ones as well
   e          export what is shown (JSON lines)
+  esc        put away what was opened last, then the units
+  X, F9      everything off
   F2         back to the units"""
 
     BINDINGS: ClassVar[list[BindingType]] = [

@@ -28,6 +28,7 @@ class LocalOnlyScreen(MainScreen):
 This dashboard reaches its controllers through a broker. What a broker carries is on the units screen and the
 traffic screen; what stands here is done where the controller runs.
 
+  X, F9      everything off
   F2, esc    back to the units"""
 
     BINDINGS: ClassVar[list[BindingType]] = [

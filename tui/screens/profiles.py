@@ -49,7 +49,8 @@ what they tell. Those that this site's buses use come first.
 
   enter      look into it, and change it
   b          a box for it: export, prove; and qualify a unit
-  F2         back to the units
+  X, F9      everything off
+  F2, esc    back to the units
 
 To make a new action of something you saw on the line, go to the traffic (F3), select it, and press a."""
 

@@ -33,7 +33,8 @@ bus at a time; going down passes what comes up, and everything off cancels it.
   o          start: up
   f          stop: down
   c          cancel it where it is; what was done stays as it is
-  F2         back to the units
+  X, F9      everything off
+  F2, esc    back to the units
 
   ▸ under way   ✓ done   - left out   ✗ failed   × cancelled   ↶ undone
 

@@ -10,6 +10,7 @@ from textual.binding import Binding, BindingType
 from textual.widgets import Input, OptionList, RichLog, Static
 from textual.widgets.option_list import Option
 
+from tui.painting import fit
 from tui.screens.main_screen import MainScreen
 from tui.telling import plain
 from tui.widgets.choice_list import ChoiceList
@@ -20,20 +21,20 @@ _READY = (
     ("cut 1", "cut the chain behind unit 1"),
     ("cut 2", "cut the chain behind unit 2"),
     ("no-mains 1", "unit 1 loses its mains"),
+    ("unplug", "unplug the adapter"),
+    ("plug", "plug it in again"),
+    ("clear all", "all faults are over"),
+    ("press 1 power-on", "somebody presses power on at unit 1"),
+    ("press 1 standby", "somebody presses standby at unit 1"),
+    ("show", "what stands"),
     ("corrupt 2", "corrupt the second frame from now"),
     ("drop 2", "drop the second frame"),
     ("double 2", "double the second frame"),
     ("delay 2 300ms", "delay the second frame by 300 ms"),
     ("noise 0.01", "noise: one byte in a hundred"),
     ("slow 1 5ms", "unit 1 becomes slow"),
-    ("unplug", "unplug the adapter"),
-    ("plug", "plug it in again"),
-    ("press 1 power-on", "somebody presses power on at unit 1"),
-    ("press 1 standby", "somebody presses standby at unit 1"),
     ("line cts on", "a voltage on the adapter's control line CTS"),
     ("line cts off", "no voltage on it"),
-    ("show", "what stands"),
-    ("clear all", "all faults are over"),
 )
 
 
@@ -46,8 +47,9 @@ Only on a simulated bus: set and clear faults, and press keys on a unit's front 
   enter      give the order that is selected or typed
   tab        between the list and the line
   b          another simulated bus
-  help       typed as an order lists all that can be said
-  F2         back to the units"""
+  help ...   typed as an order lists all that can be said
+  X, F9      everything off
+  F2, esc    back to the units"""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("b", "bus", "bus"),
@@ -91,7 +93,9 @@ Only on a simulated bus: set and clear faults, and press keys on a unit's front 
         if not self.is_mounted:
             return
         self.query_one("#top", Static).update(self.top("Simulator"))
-        self.query_one("#figures", Static).update(f" orders go to bus {self._bus or '(none is simulated)'}")
+        told = f" orders go to bus {self._bus or '(none is simulated)'}"
+        hint = "; a break shows when something is sent on it next"
+        self.query_one("#figures", Static).update(fit(told + hint, self.width - 1))
         words = [("enter", "give the order"), ("b", "another bus"), ("tab", "type one")]
         words += [("X", "everything off"), ("?", "help")]
         self.query_one("#keys", Static).update(self.keys(words))

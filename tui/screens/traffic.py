@@ -47,16 +47,21 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
   →  we sent it      ✓ the byte came back      ~ late      ✗ wrong      · never came back
   ←  somebody else said it                    ? the profile does not know this byte
 
+  up, down   another saying, as k and j do; page up, page down, home as well
   space      hold the picture; what comes meanwhile is kept, and counted
   end        follow what comes
   b          one bus after the other, then all
-  /          show only what fits: words of a meaning, or bytes such as A5 01; esc shows all
+  /          show only what fits: words of a meaning, or bytes such as A5 01
+  esc        put the bits away, then show all again, then the units
   t          go to a time
-  enter      the selected burst bit by bit; left and right move through a long one
-  m          select several rows from here on, with the arrows; shift and the arrows do too; m ends it
+  enter      the selected burst bit by bit
+  left, right   earlier and later bytes of a long one
+  m          select several rows from here on, with the arrows; m ends it
+  shift+up, shift+down   the same in one go
   a, o       make the selected burst a new action, or an observation, of its bus's profile
   e          export what is selected, or with one row alone all that is shown (CSV, or JSON lines)
   r          record a bus to a file, for decode and learn; r again ends it
+  X, F9      everything off
   F2         back to the units"""
 
     BINDINGS: ClassVar[list[BindingType]] = [

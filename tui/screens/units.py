@@ -33,17 +33,21 @@ broken is drawn broken. Each state says its value and how that is known:
   ◌ presumed    sent on an open line, heard from another sender, or set by hand
   ? unknown     with the last known value beside it
 
-  1 2 3 ...     select that unit (two digits: type both); up and down do too, and the mouse
+  1 2 3 ...     select that unit (two digits: type both)
+  up, down      select the one above or below, as k and j do; the mouse selects too
+  page up, page down   read on in a long hall
   o, f          on, off; a click on a unit's power switches it
   enter         all that the unit can be told
   =             set a state right by hand
   l, u          lock the unit; see its locks, and clear one
   p             ask who answers on that unit's bus: nothing is switched by it
   g             one group alone: o, f, l and u are then for all of it, until one of its units is selected
-  X or F9       everything off, from anywhere
-  /             show only what fits a text; esc shows all
+  X, F9         everything off, from anywhere
+  /             show only what fits a text
+  esc           show all units again
   ctrl+p        every unit's actions by name
-  F3, F4, F5    the traffic, the profiles, the journal; F6 the simulator; F8 sequences; F2 back here
+  F3, F4, F5    the traffic, the profiles, the journal
+  F6, F7, F8    the simulator, the bench, the sequences; F2 back here
   ctrl+q        leave"""
 
     BINDINGS: ClassVar[list[BindingType]] = [

@@ -17,6 +17,16 @@ _MARK = "▸"
 class ChoiceList(OptionList):
     """An ``OptionList`` whose chosen line can be read on the bar that it stands on."""
 
+    def action_cursor_down(self) -> None:
+        """The next line; the last one is the end: a key that is held must not come round to the first."""
+        if self.highlighted is None or self.highlighted < self.option_count - 1:
+            super().action_cursor_down()
+
+    def action_cursor_up(self) -> None:
+        """The line above; the first one is the end."""
+        if self.highlighted is None or self.highlighted > 0:
+            super().action_cursor_up()
+
     def _get_left_gutter_width(self) -> int:
         """A cell for the mark."""
         return 1
