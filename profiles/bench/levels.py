@@ -16,10 +16,12 @@ import numpy.typing as npt
 
 from profiles.bench.edges import FloatArray, IntArray
 
-__all__ = ["Levels", "Samples", "analog_crossings", "find_levels", "smoothed"]
+__all__ = ["GREATEST", "Levels", "Samples", "analog_crossings", "find_levels", "smoothed"]
 
 Samples = npt.NDArray[np.float32]
 
+GREATEST = 1e15
+"""No voltage is this large; of larger numbers single precision could not hold sums of squares."""
 _CHUNK = 1 << 18
 _LOOKED_AT = 200_000
 """Samples that the levels are found on."""

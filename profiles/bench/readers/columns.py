@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from profiles.bench.capture import TimeBase
 from profiles.bench.edges import Edges, FloatArray
-from profiles.bench.levels import Samples
+from profiles.bench.levels import GREATEST, Samples
 from profiles.errors import FileUnreadable
 
 __all__ = ["LogicColumn", "TimeColumn", "VoltageColumn"]
@@ -137,7 +137,7 @@ class TimeColumn:
 
 
 class VoltageColumn:
-    """Samples of a voltage; a missing one is taken for the one before it."""
+    """Samples of a voltage; one that is missing, or can be no voltage, is taken for the one before it."""
 
     def __init__(self, scale: float, expected: int) -> None:
         self._scale = scale
@@ -153,8 +153,9 @@ class VoltageColumn:
             larger[: self.count] = self._samples[: self.count]
             self._samples = larger
         target = self._samples[self.count : stop]
-        np.multiply(values, self._scale, out=target, casting="same_kind")
-        bad = ~np.isfinite(target)
+        with np.errstate(over="ignore"):
+            np.multiply(values, self._scale, out=target, casting="same_kind")
+        bad = ~(np.abs(target) < GREATEST)
         if bad.any():
             self.missing += int(bad.sum())
             place = np.where(bad, -1, np.arange(len(target)))

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from profiles.bench.capture import Capture, Channel, ChannelKind, TimeBase
-from profiles.bench.levels import Samples
+from profiles.bench.levels import GREATEST, Samples
 from profiles.errors import FileUnreadable
 
 __all__ = ["is_sound", "read_sound"]
@@ -169,8 +169,9 @@ def _numbers(data: bytes, format_: _Format) -> npt.NDArray[Any]:
     """Samples in parts of the full scale."""
     if format_.code == _FLOAT:
         values = np.frombuffer(data, f"<f{format_.bits // 8}")
-        usual: npt.NDArray[Any] = np.nan_to_num(values, nan=0.0, posinf=1.0, neginf=-1.0)
-        return usual
+        usual = np.nan_to_num(values, nan=0.0, posinf=1.0, neginf=-1.0)
+        within: npt.NDArray[Any] = np.clip(usual, -GREATEST, GREATEST)
+        return within
     if format_.bits == 8:
         # Eight bits are unsigned, and rest in the middle.
         middle: Samples = np.frombuffer(data, np.uint8).astype(np.float32) - 128

@@ -88,6 +88,17 @@ def test_floating_point_and_the_extensible_format(tmp_path: Path, bits: int) -> 
         assert np.allclose(channel.samples, voltage(), atol=1e-6)
 
 
+@pytest.mark.parametrize("bits", [32, 64])
+def test_floating_point_beyond_any_voltage_is_read_all_the_same(tmp_path: Path, bits: int) -> None:
+    path = tmp_path / "huge.wav"
+    huge = np.resize([1e38, -1e38, np.inf, -np.inf, np.nan, 0.5], 600)
+    path.write_bytes(riff(3, bits, 1, huge.astype(f"<f{bits // 8}").tobytes()))
+    (channel,) = read_capture(path).channels
+    assert channel.samples is not None
+    assert np.isfinite(channel.samples).all()
+    assert decode_capture(path).channels[0].main.fit.frame is None
+
+
 def test_a_line_behind_a_capacitor(tmp_path: Path) -> None:
     # A sound card's input is a high pass of a few hertz (common practice, no source): 3 Hz, by its recursion.
     steady, keep, out, before, now = voltage(), 1 - 2 * np.pi * 3 / RATE, [], 0.5, 0.0

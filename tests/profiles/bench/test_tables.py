@@ -171,6 +171,16 @@ def test_missing_values_and_stray_lines_are_counted(tmp_path: Path) -> None:
     check_text(capture)
 
 
+@pytest.mark.parametrize("value", ["1e308", "-1e30", "inf", "nan"])
+def test_a_number_that_can_be_no_voltage_counts_as_missing(tmp_path: Path, value: str) -> None:
+    rows = "".join(f"{number * 1e-6:.6f},{2.5 + number % 2}\n" for number in range(40))
+    capture = write(tmp_path / "a.csv", f"Time (s),CH1 (mV)\n{rows}0.000040,{value}\n0.000041,3.5\n")
+    assert capture.channels[0].notes == ("1 missing values taken for the one before",)
+    samples = capture.channels[0].samples
+    assert samples is not None
+    assert samples[-2:] == pytest.approx([3.5e-3, 3.5e-3])
+
+
 def test_a_logic_column_that_is_none_further_down(tmp_path: Path) -> None:
     rows = [
         f"{index * FS:.6f},{0 if index < 800 else round(3.3 * level, 2)}"
