@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from controller.api import ProbeReport
+from controller.api import ProbeReport, SiteView
+from controller.records import Reason
 from controller.tty_driver import LINE_ERRORS
 from tui.telling import plain
 
-__all__ = ["probe_lines"]
+__all__ = ["leads_to_break", "probe_lines"]
+
+_CUT = (Reason.NO_ECHO, Reason.ECHO_STOPPED)
 
 
 def probe_lines(report: ProbeReport) -> list[str]:
@@ -33,6 +36,15 @@ def probe_lines(report: ProbeReport) -> list[str]:
         lines.append(f"  line      {_counted(errors)}")
     rest = {name: count for name, count in report.counters.items() if name not in LINE_ERRORS}
     return [*lines, f"  counters  {_counted(rest)}"]
+
+
+def leads_to_break(report: ProbeReport, site: SiteView) -> str | None:
+    """Where the place of a break can be looked for, the line that says with what; else None."""
+    bus = next((each for each in site.buses if each.id == report.bus), None)
+    cut = report.outcome is not None and report.outcome.reason in _CUT
+    if bus is None or not cut or bus.topology != "ring" or bus.units_expected is None:
+        return None
+    return f"  next      `linewarden probe {bus.id} --find-break` leads to the place, step by step"
 
 
 def _counted(counters: dict[str, int]) -> str:

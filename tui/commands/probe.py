@@ -6,12 +6,12 @@ import argparse
 import asyncio
 import sys
 
-from controller.api import ControllerApi, ProbeReport
+from controller.api import ControllerApi, ProbeReport, SiteView
 from controller.plain import to_plain
 from controller.records import to_json
 from controller.site import load_site
 from tui.break_search import Searched, search_for_break
-from tui.probe_words import probe_lines
+from tui.probe_words import leads_to_break, probe_lines
 from tui.session import find_site, run_with_api, state_folder, working_api
 from tui.telling import as_json
 
@@ -21,14 +21,15 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.find_break:
         return _find_break(arguments)
 
-    async def work(api: ControllerApi) -> ProbeReport:
-        return await api.probe(arguments.bus)
+    async def work(api: ControllerApi) -> tuple[ProbeReport, SiteView]:
+        return await api.probe(arguments.bus), await api.site()
 
-    report = run_with_api(arguments, work)
+    report, site = run_with_api(arguments, work)
     if arguments.json:
         print(as_json(to_json(report)))
     else:
-        print("\n".join(probe_lines(report)))
+        further = leads_to_break(report, site)
+        print("\n".join([*probe_lines(report), *([further] if further else [])]))
     return 0 if report.well else 1
 
 
