@@ -36,7 +36,7 @@ async def embedded_broker() -> AsyncIterator[BrokerSettings]:
     except ImportError as error:
         raise BrokerError(
             "there is no broker in this installation",
-            todo="install linewarden[demo], or name one with --broker URL",
+            todo="install Linewarden with its extra demo, or name a broker with --broker URL",
         ) from error
     writers: set[asyncio.StreamWriter] = set()
 

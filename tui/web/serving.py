@@ -57,7 +57,7 @@ async def serve(loaded: LoadedSite, folder: Path, address: WebAddress) -> None:
         raise ToolMissing(
             f"the dashboard in a browser needs a package that is not installed ({package})",
             where="linewarden dash --web",
-            todo="pip install 'linewarden[web]'",
+            todo="install Linewarden with its extra web: pip install '.[web]' in the folder of its source",
         ) from error
     title = await _title(loaded, folder)
     listening, address = await _bound(address)

@@ -63,7 +63,8 @@ async def test_without_the_extra_it_says_how_to_get_it(tmp_path: Path) -> None:
     assert done.returncode == 1
     assert said.decode() == (
         "linewarden: linewarden dash --web: the dashboard in a browser needs a package that is not installed "
-        "(textual_serve); pip install 'linewarden[web]'\n"
+        "(textual_serve); install Linewarden with its extra web: pip install '.[web]' in the folder of its "
+        "source\n"
     )
 
 
