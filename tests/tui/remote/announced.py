@@ -13,9 +13,10 @@ from controller.mqtt_messages import Incoming
 from controller.records import BusStatus, Known, LinkState, StateChange, StateValue
 from profiles.model import Value
 from tests.controller.mqtt.hall import SITE, site_file
+from tui.model import HallModel
 from tui.remote.mirror import Mirror
 
-__all__ = ["NOW", "Announced", "incoming", "mirror_of"]
+__all__ = ["NOW", "Announced", "incoming", "mirror_of", "model_of"]
 
 NOW = 1_800_000_000.0
 
@@ -71,3 +72,10 @@ def mirror_of(*sites: Announced) -> Mirror:
     for site in sites:
         mirror.take(site.whole(), NOW)
     return mirror
+
+
+def model_of(mirror: Mirror) -> HallModel:
+    """What a dashboard knows after it has read everything."""
+    model = HallModel(mirror.view(), mirror.states())
+    model.apply(mirror.everything(NOW))
+    return model
