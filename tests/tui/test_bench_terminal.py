@@ -34,7 +34,7 @@ def test_from_captures_to_a_profile_without_a_site(desk: Desk, terminal: Open) -
     screen.type("o")
     screen.until("Open a capture", "replay.csv")
     screen.write("rep")
-    screen.until("rep", "replay.csv", holds=lambda shown: "power-on_2" not in shown)
+    screen.until("replay.csv", holds=lambda shown: "power-on_1.csv" not in shown)
     screen.type("Enter")
     screen.until("[3 replay CH1]", holds=at_rest)
     screen.type("1")
@@ -46,16 +46,13 @@ def test_from_captures_to_a_profile_without_a_site(desk: Desk, terminal: Open) -
     screen.type("e")
     screen.until("verdict", "idle line", "≠")
     screen.type("e")
-    screen.until("read as")
+    screen.until("lay over", holds=lambda shown: "verdict" not in shown)
     screen.type("a")
     screen.until("Make this burst an action of", "a new profile")
     screen.type("Enter")
     screen.until("A new profile", "new-profile", "power-on")
-    for label in ("its title", "the action's name", "enter goes on"):
-        screen.until(label)
-        screen.type("Enter")
-        # Each line has the cursor before the next key is typed, as it is for a person.
-        screen.until("No site")
+    # However fast they are typed, each finds the cursor in the next line.
+    screen.type("Enter", "Enter", "Enter")
     screen.until("profile new-profile", "[actions.power-on]")
     screen.type("C-q")
     screen.until_ended()

@@ -36,7 +36,7 @@ def test_an_evening_at_the_dashboard(terminal: Open) -> None:
     screen.until("the ring is open", "nothing came back", "look at", "1 alert")
     screen.type("F6")
     screen.until("orders go to bus sound")
-    screen.type("End", "Enter")
+    screen.type(*["Down"] * 5, "Enter")
     screen.until("cleared: cut 2")
     screen.type("F2", "2", "f")
     screen.until("back to the adapter", "power off ◉ confirmed", "all well")

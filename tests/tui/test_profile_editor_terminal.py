@@ -66,7 +66,7 @@ def test_an_action_is_added_from_what_was_seen_and_used(desk: Desk, screen: Term
     screen.type("Escape")
     screen.until("Leave pellgate-chain without saving?")
     screen.type("n")
-    screen.until("● not saved   ✓ no faults")
+    screen.until("● not saved   ✓ no faults", holds=lambda shown: "without saving?" not in shown)
     screen.type("C-s")
     screen.until("Save pellgate-chain?", "+[actions.wake]")
     screen.type("y")
