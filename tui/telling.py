@@ -13,6 +13,7 @@ from controller.records import (
     Command,
     Direction,
     Known,
+    Origin,
     Outcome,
     Reason,
     Result,
@@ -31,6 +32,7 @@ __all__ = [
     "entry_lines",
     "exit_code",
     "hexadecimal",
+    "origin_words",
     "outcome_document",
     "outcome_words",
     "plain",
@@ -199,15 +201,20 @@ def traffic_line(record: Traffic) -> str:
     return f"{line}  ✗ {plain(record.fault)}" if record.fault else line
 
 
+def origin_words(origin: Origin) -> str:
+    """By which road a command came and who asked; whom nobody can vouch for is marked as claimed."""
+    words = f"{origin.kind.value.replace('_', ' ')} {origin.name}".rstrip()
+    return f"{words} (claimed)" if origin.claimed else words
+
+
 def entry_lines(entry: JournalEntry) -> list[str]:
     """A journal entry in one line, and the traffic that was kept with it."""
     command = entry.command
-    origin = f"{command.origin.kind.value}{f' {command.origin.name}' if command.origin.name else ''}"
-    claimed = " (claimed)" if command.origin.claimed else ""
+    by = plain(origin_words(command.origin))
     at = clock_time(command.at, date=True)
     if entry.outcome is None:
-        return [f"{at}  {action_words(command)}: under way  by {plain(origin)}{claimed}"]
-    lines = [f"{at}  {outcome_words(command, entry.outcome)}  by {plain(origin)}{claimed}"]
+        return [f"{at}  {action_words(command)}: under way  by {by}"]
+    lines = [f"{at}  {outcome_words(command, entry.outcome)}  by {by}"]
     lines += [f"    {traffic_line(record)}" for record in entry.traffic]
     return lines
 

@@ -20,12 +20,13 @@ from profiles.errors import FileUnwritable
 from tui.painting import fit
 from tui.screens.main_screen import MainScreen
 from tui.screens.sheets import TextForm
-from tui.telling import action_words, clock_time, entry_lines, plain
+from tui.telling import action_words, clock_time, entry_lines, origin_words, plain
 from tui.widgets.choice_list import ChoiceList
 
 __all__ = ["JournalScreen"]
 
 _PAGE = 200
+_NOTHING, _NOTHING_FITS = " nothing was commanded yet", " nothing fits what you look for; esc shows all"
 
 
 class JournalScreen(MainScreen):
@@ -58,10 +59,12 @@ says of itself (claimed).
         self._limit = _PAGE
         self._words = ""
         self._entries: list[JournalEntry] = []
+        self._asked = False
 
     def compose(self) -> ComposeResult:
         """The entries, and one of them whole."""
         yield Static("", id="top", markup=False)
+        yield Static("", id="nothing", markup=False)
         yield ChoiceList(id="entries")
         with VerticalScroll(id="whole"):
             yield Static("", id="entry", markup=False)
@@ -90,6 +93,7 @@ says of itself (claimed).
 
         async def ask() -> None:
             self._entries = await self.dashboard.api.journal(query)
+            self._asked = True
             self._paint()
 
         self.dashboard.work(ask, "journal")
@@ -104,9 +108,13 @@ says of itself (claimed).
         entries.clear_options()
         for place, entry in enumerate(self._entries):
             entries.add_option(Option(self._line(entry, width - 3), id=str(place)))
+        nothing = self.query_one("#nothing", Static)
+        nothing.display = self._asked and not self._entries
+        nothing.update(Text(_NOTHING_FITS if self._words else _NOTHING, self.looks.quiet))
         if self._entries:
             entries.highlighted = min(kept or 0, len(self._entries) - 1)
-        words = [("enter", "all about it"), ("/", "find"), ("m", "older"), ("e", "export"), ("?", "help")]
+        words = [("esc", "show all")] if self._words else []
+        words += [("enter", "all about it"), ("/", "find"), ("m", "older"), ("e", "export"), ("?", "help")]
         self.query_one("#keys", Static).update(self.keys(words))
         self.query_one("#keys").display = self.size.height >= 10
 
@@ -114,9 +122,7 @@ says of itself (claimed).
         command, outcome = entry.command, entry.outcome
         looks = self.looks
         text = Text().append(clock_time(command.at, date=True)[5:19] + " ", looks.quiet)
-        who = f" {command.origin.kind.value} {command.origin.name}".rstrip()
-        if command.origin.claimed:
-            who += " (claimed)"
+        who = f" {origin_words(command.origin)}"
         room = width - text.cell_len
         text.append(fit(action_words(command), room // 2), looks.strong)
         if outcome is None:
