@@ -16,11 +16,11 @@ from pathlib import Path
 
 from tests.mutation.mutants import Mutant
 from tests.mutation.targets import Target, explained, targets
-from tests.mutation.trial import Trial, quickly, thoroughly
+from tests.mutation.trial import Trial, Verdict, quickly, thoroughly
 
 _KILLERS_REMEMBERED = 8
-_PATIENCE = 4.0
-"""How many times the time that the tests need without a mutant they may take with one."""
+_PATIENCE = 3.0
+"""How many times the processor time that the tests need without a mutant they may take with one."""
 _BECAME = ("noticed", "stopped", "explained", "survived")
 
 
@@ -31,26 +31,44 @@ def _try_all(target: Target, chosen: set[str] | None, *, quick: bool) -> Iterato
         raise SystemExit(f"{target.module} is imported already: what is warm stands on it")
     tree, mutants = target.mutants()
     trial = Trial(target.module, target.path, tree, target.tests, quick)
-    plain = thoroughly(trial, None, (), 600)
+    plain = thoroughly(trial, None, None, 600)
     if plain.code != 0:
         raise SystemExit(f"{target.path}: its tests fail without any mutant, at {plain.failed}")
-    needed = sum(plain.seconds.values())
-    print(f"{target.path}: {len(mutants)} mutants, {len(plain.seconds)} tests of {needed:.1f} s", flush=True)
-    by_time = sorted(plain.seconds, key=lambda name: plain.seconds[name])
-    killers: list[str] = []
-    limit = 10 + _PATIENCE * needed
-
-    def order() -> list[str]:
-        return [*killers, *by_time]
-
+    tests = f"{len(plain.seconds)} tests of {plain.processor:.1f} s"
+    print(f"{target.path}: {len(mutants)} mutants, {tests}", flush=True)
+    choice, limit = _Choice(plain), _PATIENCE * plain.processor
     wanted = [mutant for mutant in mutants if chosen is None or _name(target, mutant) in chosen]
-    for mutant, verdict in quickly(trial, wanted, order, limit):
+    for mutant, verdict in quickly(trial, wanted, choice.tests, limit):
         if verdict is None or (verdict.code == 0 and not quick):
-            verdict = thoroughly(trial, mutant, order(), limit)
-        killer = verdict.failed
-        if killer in plain.seconds:
-            killers = [killer, *(name for name in killers if name != killer)][:_KILLERS_REMEMBERED]
-        yield mutant, verdict.became, killer
+            verdict = thoroughly(trial, mutant, choice.tests(mutant), limit)
+        choice.noticed(verdict.failed)
+        yield mutant, verdict.became, verdict.failed
+
+
+class _Choice:
+    """Which tests are run with a mutant, and in what order.
+
+    Args:
+        plain: how they did without one.
+    """
+
+    def __init__(self, plain: Verdict) -> None:
+        self._by_time = sorted(plain.seconds, key=lambda name: plain.seconds[name])
+        self._lines = {name: set(lines) for name, lines in plain.lines.items()}
+        self._killers: list[str] = []
+
+    def tests(self, mutant: Mutant) -> list[str]:
+        """Those that come by it, or all where it is come by on import; first those that noticed others."""
+        names = list(dict.fromkeys([*self._killers, *self._by_time]))
+        if self._lines[""].intersection(mutant.lines):
+            return names
+        return [name for name in names if self._lines[name].intersection(mutant.lines)]
+
+    def noticed(self, test: str) -> None:
+        """It noticed a mutant, and may notice the next one."""
+        if test in self._lines:
+            others = (name for name in self._killers if name != test)
+            self._killers = [test, *others][:_KILLERS_REMEMBERED]
 
 
 def _name(target: Target, mutant: Mutant) -> str:
@@ -63,14 +81,16 @@ def _report(target: Target, chosen: set[str] | None, results: Path | None, *, qu
         if became == "survived" and mutant.key in known:
             became = "explained"
         tally[became] += 1
-        place = f"{target.path}:{mutant.line}: {mutant.where or 'module'}: {mutant.change} ({mutant.nth})"
+        place = (
+            f"{target.path}:{mutant.lines.start}: {mutant.where or 'module'}: {mutant.change} ({mutant.nth})"
+        )
         if became == "survived":
             print(f"  {place}", flush=True)
         elif became != "explained" and mutant.key in known:
             print(f"  {place}: {became}, though explained", flush=True)
         if results:
             with results.open("a", encoding="utf-8") as file:
-                line = {"name": _name(target, mutant), "line": mutant.line, "became": became, "by": by}
+                line = {"name": _name(target, mutant), "line": mutant.lines.start, "became": became, "by": by}
                 print(json.dumps(line), file=file)
     counts = ", ".join(f"{tally[became]} {became}" for became in _BECAME)
     print(f"{target.path}: {sum(tally.values())} tried, {counts}", flush=True)

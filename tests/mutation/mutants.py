@@ -68,7 +68,8 @@ class Mutant:
 
     where: str
     """The function or class that it is in, dotted; empty for the module."""
-    line: int
+    lines: range
+    """Those of the statement that it is in; of one that holds others its head."""
     change: str
     """What stood there, and what stands there now."""
     nth: int
@@ -115,42 +116,53 @@ def mutants_of(tree: ast.Module) -> list[Mutant]:
     """All mutants of a module, in the order of their lines; each holds on to the tree that it was given."""
     seen: Counter[tuple[str, str]] = Counter()
     found = []
-    for where, line, place, put in _Walk().walk(tree, ""):
+    for where, lines, place, put in _Walk().walk(tree, "", range(0)):
         parent, name, index = place
         held = getattr(parent, name)
         old = _text(held if index is None else held[index])
         change = f"{old} -> {_text(put) if put is not None else 'nothing'}"
         seen[where, change] += 1
-        found.append(Mutant(where, line, change, seen[where, change], place, put))
-    return sorted(found, key=lambda mutant: mutant.line)
+        found.append(Mutant(where, lines, change, seen[where, change], place, put))
+    return sorted(found, key=lambda mutant: mutant.lines.start)
 
 
-_Change = tuple[str, int, _Place, ast.AST | None]
+_Change = tuple[str, range, _Place, ast.AST | None]
 
 
 class _Walk:
     """Goes through a tree and yields what can be changed in it."""
 
-    def walk(self, node: ast.AST, where: str) -> Iterator[_Change]:
+    def walk(self, node: ast.AST, where: str, lines: range) -> Iterator[_Change]:
         for name, held in ast.iter_fields(node):
             if name in ("annotation", "returns", "decorator_list", "bases", "type_comment"):
                 continue
             if isinstance(held, ast.AST):
-                yield from self._at((node, name, None), held, where)
+                yield from self._at((node, name, None), held, where, lines)
             elif isinstance(held, list):
                 for index, child in enumerate(held):
                     if isinstance(child, ast.AST):
-                        yield from self._at((node, name, index), child, where)
+                        yield from self._at((node, name, index), child, where, lines)
 
-    def _at(self, place: _Place, node: ast.AST, where: str) -> Iterator[_Change]:
+    def _at(self, place: _Place, node: ast.AST, where: str, lines: range) -> Iterator[_Change]:
         if _says_nothing(node):
             return
-        line = int(getattr(node, "lineno", 0) or getattr(place[0], "lineno", 0))
+        if isinstance(node, ast.stmt):
+            lines = _head(node)
         for put in _replacements(node, place):
-            yield where, line, place, put
+            yield where, lines, place, put
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
             where = f"{where}.{node.name}" if where else node.name
-        yield from self.walk(node, where)
+        yield from self.walk(node, where, lines)
+
+
+def _head(node: ast.stmt) -> range:
+    """The lines of a statement before the first that it holds."""
+    inner = getattr(node, "body", None) or getattr(node, "cases", None)
+    first = inner[0] if inner else None
+    if isinstance(first, ast.match_case):
+        first = first.pattern
+    last = max(node.lineno, first.lineno - 1) if first is not None else node.end_lineno or node.lineno
+    return range(node.lineno, last + 1)
 
 
 def _says_nothing(node: ast.AST) -> bool:

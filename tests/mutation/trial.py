@@ -13,6 +13,7 @@ import contextlib
 import gc
 import importlib.machinery
 import importlib.util
+import itertools
 import json
 import os
 import resource
@@ -22,6 +23,7 @@ import types
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, Phase, settings
@@ -65,6 +67,10 @@ class Verdict:
     """The test that noticed."""
     seconds: dict[str, float] = field(default_factory=dict)
     """How long each test took that ran."""
+    processor: float = 0.0
+    """Seconds of processor time that all of it took."""
+    lines: dict[str, list[int]] = field(default_factory=dict)
+    """Lines of the module that each test came by; under the empty name those of all imports."""
 
     @property
     def became(self) -> str:
@@ -75,10 +81,12 @@ class Verdict:
 class _Watcher:
     """A pytest plugin: the same examples each time, the order of the tests, and what became of them."""
 
-    def __init__(self, first: Sequence[str] = (), *, quick: bool = False) -> None:
-        self._first, self._quick = first, quick
+    def __init__(self, only: Sequence[str] | None = None, *, quick: bool = False, trace: str = "") -> None:
+        self._only, self._quick, self._trace = only, quick, trace
+        self._seen: set[int] = set()
         self.failed = ""
         self.seconds: dict[str, float] = {}
+        self.lines: dict[str, list[int]] = {}
 
     @pytest.hookimpl(trylast=True)
     def pytest_configure(self) -> None:
@@ -92,12 +100,37 @@ class _Watcher:
             suppress_health_check=[HealthCheck.too_slow],
         )
         settings.load_profile("mutation")
+        self._look()
+
+    def _look(self) -> None:
+        if self._trace:
+            self._seen = set()
+            sys.settrace(self._called)
+
+    def _called(self, frame: types.FrameType, _event: str, _argument: object) -> Any:
+        return self._line if frame.f_code.co_filename == self._trace else None
+
+    def _line(self, frame: types.FrameType, _event: str, _argument: object) -> Any:
+        self._seen.add(frame.f_lineno)
+        return self._line
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        self._look()
+        try:
+            return (yield)
+        finally:
+            sys.settrace(None)
+            self.lines[item.nodeid] = sorted(self._seen)
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         if self._quick:
             items[:] = [item for item in items if item.get_closest_marker("hypothesis") is None]
-        items[:] = _in_order(items, self._first)
+        if self._only is not None:
+            items[:] = _in_order(items, self._only)
+        sys.settrace(None)
+        self.lines[""] = sorted(self._seen)
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         self.seconds[report.nodeid] = self.seconds.get(report.nodeid, 0.0) + report.duration
@@ -109,31 +142,31 @@ class _Watcher:
             self.failed = report.nodeid
 
 
-def _in_order(items: Sequence[pytest.Item], first: Sequence[str]) -> list[pytest.Item]:
-    rank = {name: place for place, name in reversed(list(enumerate(first)))}
-    return sorted(items, key=lambda item: rank.get(item.nodeid, len(first)))
+def _in_order(items: Sequence[pytest.Item], names: Sequence[str]) -> list[pytest.Item]:
+    known = {item.nodeid: item for item in items}
+    return [known[name] for name in names if name in known]
 
 
-def thoroughly(trial: Trial, mutant: Mutant | None, first: Sequence[str], limit: float) -> Verdict:
+def thoroughly(trial: Trial, mutant: Mutant | None, only: Sequence[str] | None, limit: float) -> Verdict:
     """Import the mutant in the module's place, and run the tests.
 
     Args:
         trial: what is tried.
         mutant: what is made wrong; None to see how the tests do without.
-        first: tests that are to run before all others, in this order.
+        only: the tests that are to run, in this order; None for all.
         limit: seconds of processor time.
     """
 
     def run() -> tuple[int, _Watcher]:
         sys.meta_path.insert(0, _Finder(trial, mutant))
-        watcher = _Watcher(first, quick=trial.quick)
+        watcher = _Watcher(only, quick=trial.quick, trace="" if mutant else str(trial.path))
         return int(pytest.main([*_ARGUMENTS, *trial.tests], plugins=[watcher])), watcher
 
     return _in_a_fork(run, limit)
 
 
 def quickly(
-    trial: Trial, mutants: Sequence[Mutant], order: Callable[[], Sequence[str]], limit: float
+    trial: Trial, mutants: Sequence[Mutant], order: Callable[[Mutant], Sequence[str]], limit: float
 ) -> Iterator[tuple[Mutant, Verdict | None]]:
     """Exchange the code of one function at a time, and run the tests.
 
@@ -156,7 +189,7 @@ def quickly(
     os.close(answering)
     with os.fdopen(reading, encoding="utf-8") as pipe, os.fdopen(asking, "w", encoding="utf-8") as ask:
         for mutant in mutants:
-            print(json.dumps(list(order())), file=ask, flush=True)
+            print(json.dumps(list(order(mutant))), file=ask, flush=True)
             line = pipe.readline()
             said = json.loads(line)
             yield mutant, Verdict(**said) if said is not None else None
@@ -177,8 +210,7 @@ class _Exchange:
         gc.freeze()
         functions = _functions(sys.modules[self._trial.module])
         for mutant in self._mutants:
-            first = json.loads(self._hear.readline())
-            verdict = self._try(session, functions, mutant, first)
+            verdict = self._try(session, functions, mutant, json.loads(self._hear.readline()))
             said = None
             if verdict is not None:
                 said = {"code": verdict.code, "failed": verdict.failed}
@@ -190,7 +222,7 @@ class _Exchange:
         session: pytest.Session,
         functions: dict[str, types.FunctionType],
         mutant: Mutant,
-        first: Sequence[str],
+        only: Sequence[str],
     ) -> Verdict | None:
         with Mutated(self._trial.tree, mutant) as tree:
             try:
@@ -208,8 +240,8 @@ class _Exchange:
             functions[name].__code__ = codes[name]
             watcher = _Watcher()
             session.config.pluginmanager.register(watcher)
-            items = _in_order(session.items, first)
-            for item, following in zip(items, [*items[1:], None], strict=True):
+            items = _in_order(session.items, only)
+            for item, following in itertools.zip_longest(items, items[1:]):
                 session.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
                 if watcher.failed:
                     return 1, watcher
@@ -270,7 +302,7 @@ def _in_a_fork(run: Callable[[], tuple[int, _Watcher]], limit: float) -> Verdict
             resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
             _quiet()
             code, watcher = run()
-            said = {"failed": watcher.failed, "seconds": watcher.seconds}
+            said = {"failed": watcher.failed, "seconds": watcher.seconds, "lines": watcher.lines}
             with os.fdopen(writing, "wb") as pipe:
                 pipe.write(json.dumps(said).encode())
         finally:
@@ -278,11 +310,11 @@ def _in_a_fork(run: Callable[[], tuple[int, _Watcher]], limit: float) -> Verdict
     os.close(writing)
     with os.fdopen(reading, "rb") as pipe:
         told = pipe.read()
-    _, status = os.waitpid(child, 0)
+    _, status, spent = os.wait4(child, 0)
     if os.WIFSIGNALED(status):
         return Verdict(None)
     said = json.loads(told) if told else {}
-    return Verdict(os.waitstatus_to_exitcode(status), **said)
+    return Verdict(os.waitstatus_to_exitcode(status), processor=spent.ru_utime + spent.ru_stime, **said)
 
 
 def _quiet() -> None:
