@@ -48,6 +48,7 @@ captures: $(READY)
 
 $(READY): pyproject.toml constraints.txt
 	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Linewarden needs Python 3.11 or newer; set PYTHON=/path/to/python3.11")'
+	@echo "making $(VENV), which takes a minute the first time"
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev]' \
 	    --constraint constraints.txt --config-settings editable_mode=compat

@@ -85,6 +85,15 @@ def places(page: Path) -> set[str]:
     return {re.sub(r"[^\w -]", "", title.lower()).replace(" ", "-") for title in titles}
 
 
+def test_every_target_of_make_that_is_named_is_there() -> None:
+    targets = set(re.findall(r"^([a-z]+):", (ROOT / "Makefile").read_text(encoding="utf-8"), re.MULTILINE))
+    named = set()
+    for page in PAGES:
+        for line in re.findall(r"(?:`|^)make ([a-z ]+)", page.read_text(encoding="utf-8"), re.MULTILINE):
+            named |= set(line.split())
+    assert {"demo", "test"} <= named <= targets
+
+
 def test_readme_leads_to_every_page_and_shows_every_screen() -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     for page in (ROOT / "docs").glob("*.md"):
