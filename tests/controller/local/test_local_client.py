@@ -49,16 +49,6 @@ SCREEN = Origin(OriginKind.SCREEN, "kim")
 ON = Command("foyer-amp", "power-on", {"level": 3}, SCREEN, "on-1", 10.0)
 
 
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    return tmp_path / "state"
-
-
-@pytest.fixture
-async def controller() -> SmallController:
-    return SmallController()
-
-
 @pytest.fixture(params=[False, True], ids=["unix socket", "loopback port"])
 async def server(
     controller: SmallController, folder: Path, request: pytest.FixtureRequest
