@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import sys
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -44,6 +45,8 @@ def show_name() -> None:
 
     Python does it by itself from 3.14 on.
     """
+    if sys.platform != "linux":
+        return
     thread = threading.current_thread()
     with contextlib.suppress(OSError):
         kept = Path(f"/proc/self/task/{thread.native_id}/comm")
