@@ -9,7 +9,7 @@ import asyncio
 import logging
 import random
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import TypeVar
 
@@ -81,7 +81,8 @@ class Follower:
         self._at_once = _FILTERS_AT_ONCE
         self._connection: Connection | None = None
         self._wanted: asyncio.Queue[str] = asyncio.Queue()
-        self._waiting: list[asyncio.Future[None]] = []
+        self._waiting: dict[str, list[asyncio.Future[None]]] = {}
+        """By the site that they wait for."""
         self._watching = asyncio.Event()
         self._tasks: list[asyncio.Task[None]] = []
 
@@ -199,31 +200,40 @@ class Follower:
         # Before it is told: who is woken by it may ask how soon a site answers.
         now = self.clock()
         for name in taken.touched:
-            self.trips.answered(name, self.mirror.sites[name].pong, now)
-        self._take(taken)
+            if (site := self.mirror.sites.get(name)) is not None:
+                self.trips.answered(name, site.pong, now)
+        self._take(taken, taken.touched)
 
-    def _take(self, taken: Taken) -> None:
+    def _take(self, taken: Taken, touched: Iterable[str] | None = None) -> None:
         for each in taken.wanted:
             self._wanted.put_nowait(each)
-        self._tell(taken.records)
+        self._tell(taken.records, touched)
 
-    def _tell(self, records: list[Record]) -> None:
+    def _tell(self, records: list[Record], touched: Iterable[str] | None = None) -> None:
         for record in records:
             self.fanout.publish(record)
-        self._wake()
+        self._wake(touched)
 
-    def _wake(self) -> None:
-        waiting, self._waiting = self._waiting, []
-        for each in waiting:
-            if not each.done():
-                each.set_result(None)
+    def _wake(self, touched: Iterable[str] | None) -> None:
+        """Have those look again who wait for one of these sites or for any; all of them where it is None."""
+        # Everything off at 200 sites has 200 waiting: none of them needs a look at the other sites' messages.
+        for site in list(self._waiting) if touched is None else (*touched, ""):
+            for each in self._waiting.pop(site, ()):
+                if not each.done():
+                    each.set_result(None)
 
-    async def until(self, found: Callable[[], T | None], seconds: float) -> T | None:
-        """Wait for something to be found in what comes; None where it is not, within so many seconds."""
+    async def until(self, found: Callable[[], T | None], seconds: float, site: str = "") -> T | None:
+        """Wait for something to be found in what comes; None where it is not, within so many seconds.
+
+        Args:
+            found: gives it, or None.
+            seconds: how long to wait.
+            site: where it comes from; empty where that may be any.
+        """
         until = self.clock() + seconds
         while (result := found()) is None and (left := until - self.clock()) > 0:
             changed = asyncio.get_running_loop().create_future()
-            self._waiting.append(changed)
+            self._waiting.setdefault(site, []).append(changed)
             await asyncio.wait((changed,), timeout=left)
         return result
 
@@ -239,10 +249,15 @@ class Follower:
         if self._connection is not None:
             self._connection.publish(replace(publication, sender=self._who))
 
-    def ask(self, topic: str, payload: bytes) -> Callable[[], bool]:
+    def ask(self, site: str, topic: str, payload: bytes) -> Callable[[], bool]:
         """Publish what is to have an effect; gives what tells whether the broker has refused to take it.
 
         Only MQTT 5 tells.
+
+        Args:
+            site: the site that it is for.
+            topic: where.
+            payload: what.
         """
         connection = self._connection
         if connection is None:
@@ -253,7 +268,7 @@ class Follower:
         def acknowledged(done: asyncio.Future[None]) -> None:
             if not done.cancelled() and done.exception() is None:
                 # An acknowledgement is no message: without this nobody would look.
-                self._wake()
+                self._wake((site,))
 
         asyncio.ensure_future(connection.flush()).add_done_callback(acknowledged)
         return lambda: connection.refused != before

@@ -41,7 +41,7 @@ class Taken:
     wanted: list[str] = field(default_factory=list)
     """Filters to subscribe to as well."""
     touched: list[str] = field(default_factory=list)
-    """The sites that had a word in it."""
+    """The sites that had a word in it; one that it has removed is among them."""
 
 
 @dataclass(slots=True)
@@ -82,9 +82,10 @@ class Mirror:
             site = self._take(message, taken, now)
             if site is not None:
                 touched[site] = None
-        taken.touched = [site for site in touched if site in self.sites]
-        for site in taken.touched:
-            taken.records += self.sites[site].settle(now)
+        for site in touched:
+            if site in self.sites:
+                taken.touched.append(site)
+                taken.records += self.sites[site].settle(now)
         taken.records += self._nobody()
         return taken
 
@@ -157,6 +158,7 @@ class Mirror:
 
     def _remove(self, device: str, taken: Taken, now: float) -> None:
         site = self.sites.pop(device)
+        taken.touched.append(device)
         self._unit_of = {unit: owner for unit, owner in self._unit_of.items() if owner[0] != device}
         taken.records += [replace(alert, over=True) for alert in site.alerts.values()]
         taken.records += [replace(lock, over=True) for lock in site.locks.values()]

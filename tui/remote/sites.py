@@ -154,7 +154,7 @@ class RemoteSites(LocalOnlyCalls):
             return self._here(command, Result.REFUSED, Reason.STALE, "it is too late to send it", "")
         sent_at = self._follower.clock()
         refused = self._follower.ask(
-            f"{device_topic(f'{site.id}-{unit}')}/command/request/set", _request(command, within)
+            site.id, f"{device_topic(f'{site.id}-{unit}')}/command/request/set", _request(command, within)
         )
 
         def ended() -> Outcome | str | None:
@@ -163,7 +163,7 @@ class RemoteSites(LocalOnlyCalls):
                 return outcome
             return _NOT_TAKEN if refused() else self._unable(site) or None
 
-        found: Outcome | str | None = await self._follower.until(ended, _OUTCOME_WITHIN)
+        found: Outcome | str | None = await self._follower.until(ended, _OUTCOME_WITHIN, site.id)
         if isinstance(found, Outcome):
             self.trips.last_command = site.id, self._follower.clock() - sent_at
             return found
@@ -198,14 +198,14 @@ class RemoteSites(LocalOnlyCalls):
         wrong = self._unable(site)
         if not wrong:
             before = site.off
-            refused = self._follower.ask(f"{device_topic(site.id)}/site/off/set", scope.encode())
+            refused = self._follower.ask(site.id, f"{device_topic(site.id)}/site/off/set", scope.encode())
 
             def told() -> list[Outcome] | str | None:
                 if site.off is not None and site.off is not before and site.off[0] == scope:
                     return site.off[1]
                 return _NOT_TAKEN if refused() else self._unable(site) or None
 
-            found: list[Outcome] | str | None = await self._follower.until(told, _OFF_WITHIN)
+            found: list[Outcome] | str | None = await self._follower.until(told, _OFF_WITHIN, site.id)
             if isinstance(found, list):
                 return found
             wrong = found or _no_word(_OFF_WITHIN)
@@ -227,7 +227,9 @@ class RemoteSites(LocalOnlyCalls):
             before, warned = set(site.locks), site.warning
             asked = {"target": own, "who": who, "why": why}
             refused = self._follower.ask(
-                f"{device_topic(site.id)}/locks/lock/set", json.dumps(asked, ensure_ascii=False).encode()
+                site.id,
+                f"{device_topic(site.id)}/locks/lock/set",
+                json.dumps(asked, ensure_ascii=False).encode(),
             )
 
             def stands() -> Lock | str | None:
@@ -239,7 +241,7 @@ class RemoteSites(LocalOnlyCalls):
                     return site.warning
                 return _NOT_TAKEN if refused() else self._unable(site) or None
 
-            found: Lock | str | None = await self._follower.until(stands, _LOCK_WITHIN)
+            found: Lock | str | None = await self._follower.until(stands, _LOCK_WITHIN, site.id)
             if isinstance(found, Lock):
                 return found
             wrong = found or _no_word(_LOCK_WITHIN)
@@ -267,7 +269,9 @@ class RemoteSites(LocalOnlyCalls):
                 what = f"not told {order.value} over MQTT: a unit of it asks first, or its site keeps it"
                 raise LocalOnly(what, where=name, todo=f"there, use `linewarden sequence {own}`")
             before = site.progress.get(name)
-            refused = self._follower.ask(f"{device_topic(site.id)}/sequences/{own}/set", order.value.encode())
+            refused = self._follower.ask(
+                site.id, f"{device_topic(site.id)}/sequences/{own}/set", order.value.encode()
+            )
 
             def told() -> SequenceProgress | str | None:
                 progress = site.progress.get(name)
@@ -275,7 +279,7 @@ class RemoteSites(LocalOnlyCalls):
                     return progress
                 return _NOT_TAKEN if refused() else self._unable(site) or None
 
-            found: SequenceProgress | str | None = await self._follower.until(told, _SEQUENCE_WITHIN)
+            found: SequenceProgress | str | None = await self._follower.until(told, _SEQUENCE_WITHIN, site.id)
             if isinstance(found, SequenceProgress):
                 return found
             wrong = found or _no_word(_SEQUENCE_WITHIN)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from controller.mqtt_messages import Incoming
+from controller.mqtt_settings import BrokerSettings
 from controller.records import (
     Alert,
     Event,
@@ -19,6 +21,7 @@ from controller.records import (
 from controller.views import site_view
 from tests.controller.mqtt.hall import SITE
 from tests.tui.remote.announced import NOW, Announced, incoming, mirror_of, model_of
+from tui.remote.following import Follower
 from tui.remote.mirror import DISCOVERY, MOST_SITES, Mirror, Taken
 from tui.remote.site_mirror import CHANGED
 from tui.remote.standing import Standing
@@ -65,6 +68,31 @@ def test_a_dashboard_goes_through_the_sites_that_were_touched_and_not_through_al
     pong = Incoming("homie/5/mill/controller/ping", b"word", False)
     assert mirror.take([pong], NOW).touched == ["mill"]
     assert mirror.take([Incoming("homie/5/lamp/controller/ping", b"word", False)], NOW).touched == []
+
+
+async def test_who_waits_for_one_site_is_not_woken_by_the_others(hall: Announced, tmp_path: Path) -> None:
+    follower = Follower(BrokerSettings("127.0.0.1", 1), "Ada", any_protocol=False)
+    follower._on_messages([*hall.whole(), *Announced(tmp_path / "mill", MILL).whole()])
+    looks = 0
+
+    def answered() -> str | None:
+        nonlocal looks
+        looks += 1
+        return follower.mirror.sites["mill"].pong or None
+
+    def gone() -> bool | None:
+        return "larkfield" not in follower.mirror.sites or None
+
+    waiting = asyncio.create_task(follower.until(answered, 60, "mill"))
+    leaving = asyncio.create_task(follower.until(gone, 60, "larkfield"))
+    for number in range(50):
+        await asyncio.sleep(0)
+        follower._on_messages([Incoming("homie/5/larkfield/controller/ping", b"%d" % number)])
+    follower._on_messages([Incoming("homie/5/mill/controller/ping", b"word")])
+    assert await waiting == "word"
+    assert looks == 2
+    follower._on_messages([Incoming("homie/5/larkfield/$state", b"")])
+    assert await leaving
 
 
 def test_it_begins_with_descriptions_and_goes_on_with_what_a_site_has(hall: Announced) -> None:
