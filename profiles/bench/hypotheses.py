@@ -39,12 +39,17 @@ __all__ = [
     "clocked_bits",
     "expected_jitter",
     "first_away",
+    "is_clock",
 ]
 
 _JITTER = 0.03
 """Jitter expected before looking, as a share of a short run."""
 SHIFT = 0.08
 """Size of the shift between rising and falling edges expected before looking, in bit times."""
+_CLOCK_EDGES = 20
+"""So many edges are too few to call a line a clock."""
+_CLOCK_SPREAD = 0.12
+"""By how much a clock's times between edges may differ: its two halves, and where samples fall."""
 FRAMING, BREAK, GLITCH = (math.log(p) for p in (0.002, 0.01, 0.01))
 
 
@@ -190,6 +195,20 @@ def anything_goes(edges: Edges) -> float:
     """The score of edges at any time: the line is no digital line."""
     times = np.asarray(edges.ticks, np.float64)
     return anywhere(np.diff(times)) if len(times) > 1 else 0.0
+
+
+def is_clock(edges: Edges) -> bool:
+    """Whether a line is a clock: it changes after equal times from the capture's beginning to its end.
+
+    A byte such as 55 hex, sent again and again without dead time, looks like that too, at one rate or other:
+    what tells it is idle line before the first of its frames or after the last.
+    """
+    if len(edges) <= _CLOCK_EDGES:
+        return False
+    runs = np.diff(edges.ticks[: 1 << 16].astype(np.float64))
+    mean = float(runs.mean())
+    idle = max(float(edges.ticks[0]), edges.end - float(edges.ticks[-1]))
+    return idle <= 1.5 * mean and bool(np.abs(runs - mean).max() <= _CLOCK_SPREAD * mean)
 
 
 def clocked_bits(edges: Edges, bit: float) -> float:

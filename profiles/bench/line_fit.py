@@ -16,7 +16,7 @@ from profiles.bench.calibration import calibrated
 from profiles.bench.candidates import bit_time_candidates
 from profiles.bench.edges import Edges
 from profiles.bench.glance import glance
-from profiles.bench.hypotheses import Account, account_for, anything_goes, clocked_bits, first_away
+from profiles.bench.hypotheses import Account, account_for, anything_goes, clocked_bits, first_away, is_clock
 from profiles.bench.meanings import Reading, readings, stop_bits
 from profiles.bench.odds import log_of_sum
 from profiles.bench.rates import nearest_usual_rate, rate_prior
@@ -120,6 +120,8 @@ def find_line(edges: Edges, overrides: LineOverrides | None = None) -> LineFit:
     """
     overrides = overrides or LineOverrides()
     if len(edges) < 2:
+        return _nothing(edges, refusal(edges, None))
+    if overrides.baud is None and overrides.frame is None and is_clock(edges):
         return _nothing(edges, refusal(edges, None))
     sample = edges.part(0, min(len(edges), _SAMPLE))
     weighed = _weigh(sample, overrides)

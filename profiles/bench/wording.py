@@ -10,7 +10,7 @@ import numpy as np
 
 from profiles.bench.bit_time import BitFit
 from profiles.bench.edges import Edges
-from profiles.bench.hypotheses import Account
+from profiles.bench.hypotheses import Account, is_clock
 from profiles.bench.meanings import Reading, stop_bits
 from profiles.bench.rates import difference_from_usual
 from profiles.frames import Parity
@@ -115,7 +115,7 @@ def refusal(edges: Edges, account: Account | None) -> str:
     runs = np.diff(edges.ticks[: 1 << 16].astype(np.float64))
     spread = float(np.std(runs) / np.mean(runs))
     start = "not an asynchronous serial line, because "
-    if spread < 0.05 and len(runs) > 20:
+    if (spread < 0.05 and len(runs) > 20) or is_clock(edges):
         return start + f"it changes every {np.mean(runs) * edges.tick:.4g} s all the time: a clock"
     if account is None:
         return start + "no frame can be read at any bit time"

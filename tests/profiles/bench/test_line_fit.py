@@ -96,6 +96,30 @@ def test_a_clock_is_no_serial_line() -> None:
     assert found.frame is None or found.confidence < 0.9
 
 
+@pytest.mark.parametrize("halves", [(20, 20), (19, 21), (7, 7), (2, 2), (8, 9), (100, 100)])
+@pytest.mark.parametrize("first_level", [0, 1])
+@pytest.mark.parametrize("count", [24, 200, 3000])
+def test_a_square_wave_without_idle_line_is_a_clock(
+    halves: tuple[int, int], first_level: int, count: int
+) -> None:
+    ticks = np.cumsum(np.resize(halves, count))
+    found = find_line(Edges(ticks, first_level, 1e-5, float(ticks[-1] + halves[count % 2] - 1)))
+    assert (found.baud, found.frame, found.confidence) == (None, None, 0.0)
+    assert found.refusal.endswith("a clock")
+
+
+def test_a_byte_like_a_square_wave_is_told_from_a_clock_by_the_idle_line_around_it() -> None:
+    # 55 hex, least significant bit first: a start bit, bits in turn, a stop bit.
+    edges = line([0x55] * 40, "8N1", 9600.0, lead=30.0, tail=30.0)
+    found = find_line(edges)
+    assert str(found.frame) == "8N1"
+    assert found.baud == 9600.0
+    # And what a person knows better is not disputed.
+    clock = Edges(np.arange(1, 4001) * 7.0, 0, 1e-6, 4001 * 7.0)
+    given = find_line(clock, LineOverrides(frame=FrameFormat(), baud=1e6 / 7))
+    assert str(given.frame) == "8N1"
+
+
 def test_clocked_bits_without_frames_are_refused_with_the_reason() -> None:
     rng = np.random.default_rng(4)
     bits = rng.integers(0, 2, 6000)
