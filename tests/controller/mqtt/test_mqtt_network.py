@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import gc
 import socket
 import threading
@@ -126,6 +127,23 @@ async def test_it_leaves_no_socket_and_no_watch_behind(broker: Mosquitto, carrie
         assert network._watched is None
         assert network._timer is None or network._timer.cancelled()
     gc.collect()
+
+
+async def test_a_connect_that_is_cancelled_leaves_nothing_behind(broker: Mosquitto) -> None:
+    """At each turn of the event loop in which it may happen, and some later ones."""
+    for turns in range(12):
+        opening = asyncio.create_task(_opened(broker, Heard()))
+        for _ in range(turns):
+            await asyncio.sleep(turns * 0.0005)
+        opening.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await (await opening).close()  # it stood already
+        del opening
+    ending = [each for each in threading.enumerate() if each.name.startswith(("mqtt connect", "paho"))]
+    for thread in ending:
+        await asyncio.to_thread(thread.join, _PATIENCE)
+    assert not any(thread.is_alive() for thread in ending)
+    gc.collect()  # a socket that nobody closed would be a warning here
 
 
 async def test_a_close_that_is_cancelled_leaves_nothing_behind_either() -> None:
