@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from textual.widgets import OptionList, Static
 
-from controller.records import Known
+from controller.records import Command, Known, Origin, OriginKind
 from tests.tui.dashboard_bench import bench
 from tui.screens.cautions import CautionsScreen
 from tui.screens.help import HelpScreen
@@ -157,6 +157,14 @@ async def test_the_journal_tells_what_was_commanded_and_from_where(tmp_path: Pat
         entries = b.app.screen.query_one(OptionList)
         await b.until(lambda: entries.option_count == 1)
         assert "hall-amp power-on  confirmed  screen Ada" in str(entries.get_option_at_index(0).prompt)
+        # What others command meanwhile comes above it; what one reads stays selected.
+        await b.press("enter")
+        kim = Origin(OriginKind.COMMAND_LINE, "Kim")
+        await b.controller.submit(Command("mixer", "power-on", {}, kim))
+        await b.until(lambda: "mixer power-on  confirmed" in str(entries.get_option_at_index(0).prompt), "it")
+        assert "Kim" in str(entries.get_option_at_index(0).prompt)
+        await b.until(lambda: entries.highlighted == 1, "the line that is read")
+        assert "hall-amp power-on" in b.text("#entry")
 
 
 async def test_the_simulator_takes_orders(tmp_path: Path) -> None:

@@ -1,15 +1,16 @@
-"""The rows of traffic on the screen: what more of them costs, and that the scroll bar knows of all."""
+"""The rows of traffic on the screen: what more of them costs, and what stands there while there are none."""
 
 from __future__ import annotations
 
 import gc
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from textual.geometry import Region
 
-from controller.records import Traffic
-from tests.tui.dashboard_bench import dashboard_on
+from controller.records import Known, Traffic
+from tests.tui.dashboard_bench import bench, dashboard_on
 from tests.tui.still_hall import EVENING, evening_hall, evening_traffic
 from tui.alone import run_alone
 from tui.app import DashboardApp
@@ -73,3 +74,31 @@ async def test_what_is_loaded_by_the_first_paint_is_not_looked_through_again(
         assert gc.get_freeze_count() > before
     finally:
         gc.unfreeze()
+
+
+async def test_where_nothing_is_shown_the_screen_says_why(tmp_path: Path) -> None:
+    async with bench(tmp_path) as b:
+        await b.press("f3")
+        view = b.app.screen.query_one(TrafficView)
+        await b.until(lambda: "nothing was said yet" in view.render_line(0).text)
+        await b.press("f5")
+        await b.until(lambda: "nothing was commanded yet" in b.text("#nothing"))
+        await b.press("f2", "1", "f")
+        await b.until(lambda: b.state("mixer", "power") == (False, Known.CONFIRMED))
+        await b.press("f3")
+        await b.until(lambda: "standby → mixer" in view.render_line(0).text)
+        await b.press("slash", *"volume", "enter")
+        await b.until(lambda: "nothing fits what you look for; esc shows all" in view.render_line(0).text)
+        assert "esc show all" in b.text("#keys")
+        await b.press("escape")
+        await b.until(lambda: "standby → mixer" in view.render_line(0).text)
+        assert "esc show all" not in b.text("#keys")
+        await b.press("f5", "slash", *"volume", "enter")
+        await b.until(
+            lambda: "nothing fits" in b.text("#nothing") and b.app.screen.query_one("#nothing").display
+        )
+        await b.press("escape")
+        await b.until(lambda: not b.app.screen.query_one("#nothing").display)
+        await b.press("f2", "slash", *"foyer", "enter")
+        await b.until(lambda: "esc show all" in b.text("#keys"))
+        assert "Stage mixer" not in b.words

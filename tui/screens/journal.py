@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from pathlib import Path
 from typing import ClassVar
 
@@ -11,12 +12,14 @@ from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
+from textual.timer import Timer
 from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
 from controller.api import JournalEntry, JournalQuery
 from controller.records import to_json
 from profiles.errors import FileUnwritable
+from tui.model import LastWord
 from tui.painting import fit
 from tui.screens.main_screen import MainScreen
 from tui.screens.sheets import TextForm
@@ -26,6 +29,8 @@ from tui.widgets.choice_list import ChoiceList
 __all__ = ["JournalScreen"]
 
 _PAGE = 200
+_READ_EVERY = 0.5
+"""Seconds until what happened is read: a whole sequence comes in one go."""
 _NOTHING, _NOTHING_FITS = " nothing was commanded yet", " nothing fits what you look for; esc shows all"
 
 
@@ -60,6 +65,9 @@ says of itself (claimed).
         self._words = ""
         self._entries: list[JournalEntry] = []
         self._asked = False
+        self._seen: dict[str, tuple[str, bool]] = {}
+        """Of each unit the last command, and whether it was under way, when the journal was read."""
+        self._again: Timer | None = None
 
     def compose(self) -> ComposeResult:
         """The entries, and one of them whole."""
@@ -85,8 +93,24 @@ says of itself (claimed).
         self._paint()
 
     def look_again(self) -> None:
-        """Something happened: it may be a new command's end."""
+        """Something happened: where it was a command or its outcome, the journal is read again."""
+        if not (self.is_mounted and self.query("#top")):
+            return
         self.query_one("#top", Static).update(self.top("Journal"))
+        last = {unit: (word.command.id, word.outcome is None) for unit, word in self._last}
+        if last != self._seen:
+            self._seen = last
+            if self._again is None:
+                self._again = self.set_timer(_READ_EVERY, self._read_again)
+
+    @property
+    def _last(self) -> Iterable[tuple[str, LastWord]]:
+        return self.dashboard.model.last.items()
+
+    def _read_again(self) -> None:
+        self._again = None
+        if self.is_current:
+            self._ask()
 
     def _ask(self) -> None:
         query = JournalQuery(limit=self._limit, text=self._words or None, traffic=True)
@@ -104,15 +128,19 @@ says of itself (claimed).
         self.look_again()
         width = self.width
         entries = self.query_one(OptionList)
-        kept = entries.highlighted
+        at = entries.highlighted
+        kept = entries.get_option_at_index(at).id if at is not None else None
         entries.clear_options()
-        for place, entry in enumerate(self._entries):
-            entries.add_option(Option(self._line(entry, width - 3), id=str(place)))
+        for entry in self._entries:
+            entries.add_option(Option(self._line(entry, width - 3), id=entry.command.id))
         nothing = self.query_one("#nothing", Static)
         nothing.display = self._asked and not self._entries
         nothing.update(Text(_NOTHING_FITS if self._words else _NOTHING, self.looks.quiet))
         if self._entries:
-            entries.highlighted = min(kept or 0, len(self._entries) - 1)
+            # What one reads stays selected, though newer ones come above it; the newest stays the newest.
+            ids = [entry.command.id for entry in self._entries]
+            reading = at or self.query_one("#whole").has_class("open")
+            entries.highlighted = ids.index(kept) if reading and kept in ids else 0
         words = [("esc", "show all")] if self._words else []
         words += [("enter", "all about it"), ("/", "find"), ("m", "older"), ("e", "export"), ("?", "help")]
         self.query_one("#keys", Static).update(self.keys(words))
@@ -136,7 +164,7 @@ says of itself (claimed).
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """All about one command."""
-        entry = self._entries[int(event.option.id or 0)]
+        entry = next(each for each in self._entries if each.command.id == event.option.id)
         self.query_one("#entry", Static).update("\n".join(plain(line) for line in entry_lines(entry)))
         self.query_one("#whole").add_class("open")
 

@@ -172,6 +172,8 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
             if len(buses) == 1 or self._rows.wanted.bus
             else min(_SITE_BUS if any("/" in b.id for b in buses) else 10, max(len(b.id) for b in buses))
         )
+        fits = self._rows.wanted.everything
+        view.nothing = "nothing was said yet" if fits else "nothing fits what you look for; esc shows all"
         count = len(self.dashboard.traffic) if self._held is None else self._held
         view.show(self._rows.rows(count), count)
         self._paint_bits()
@@ -211,7 +213,8 @@ Each row is one saying: who said what to whom, then its bytes, then how long the
 
     def _keys(self) -> Text:
         hold = "go on" if self._held is not None else "hold"
-        words = [("space", hold), ("b", "bus"), ("/", "find"), ("enter", "bits"), ("t", "time")]
+        words = [] if self._rows.wanted.everything else [("esc", "show all")]
+        words += [("space", hold), ("b", "bus"), ("/", "find"), ("enter", "bits"), ("t", "time")]
         here = not self.dashboard.local_only("draft")
         words += [("a", "new action"), ("o", "observation")] if here else [("a o", "local only")]
         words += [

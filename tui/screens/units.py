@@ -148,6 +148,8 @@ broken is drawn broken. Each state says its value and how that is known:
 
     def _key_text(self, unit: UnitSight | None) -> Text:
         words: list[tuple[str, str]] = []
+        if self._wanted or (self._group and unit is not None):
+            words.append(("esc", "show all"))
         if unit is not None:
             words += [
                 (key, word)

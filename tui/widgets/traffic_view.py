@@ -12,6 +12,7 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
 from tui.looks import Looks
+from tui.painting import fit
 from tui.saying_text import saying_text
 from tui.traffic_store import Saying, TrafficStore
 from tui.widgets.strips import strip_of
@@ -42,6 +43,8 @@ class TrafficView(ScrollView, can_focus=True, inherit_bindings=False):
         self.marked: int | None = None
         """Where a selection of several rows began; None while one alone is selected."""
         self.bus_width = 0
+        self.nothing = ""
+        """What stands there while no row is shown."""
         self._painted: dict[tuple[int, int, bool, bool, int], Strip] = {}
         """Rows that will not change any more, as they are painted."""
         self._painted_for: tuple[int, str] = (0, "")
@@ -135,6 +138,9 @@ class TrafficView(ScrollView, can_focus=True, inherit_bindings=False):
         """One row."""
         place = y + self.scroll_offset.y
         width = self.size.width
+        if not self._count and not y:
+            quiet = Text(fit(f" {self.nothing}", width), Looks(dark=self.app.current_theme.dark).quiet)
+            return strip_of(quiet, width, self.rich_style, self.app.console)
         if place >= self._count or self.row(place) >= len(self._store):
             return Strip.blank(width, self.rich_style)
         row, picked = self.row(place), place in self.chosen
