@@ -30,8 +30,7 @@ class Settling:
     def received(self, data: bytes, now: float) -> tuple[Step | None, bytes]:
         """What comes is a message, or the beginning of one, or odd."""
         odd = self._odd(self._matcher.feed(data, now))
-        if self._matcher.deadline is None:
-            self.deadline = max(self._until, now)
+        self.deadline = max(self._until, now)
         if odd is None:
             self._course.hear(data, now)
             return None, b""

@@ -49,6 +49,23 @@ def test_it_may_begin_with_the_byte_that_ours_ended_with() -> None:
     assert run.finished_at == pytest.approx(end + 0.2)
 
 
+def test_the_first_of_several_bytes_in_the_settle_time_says_what_they_are() -> None:
+    for data, reason in ((b"\x02\x77", Reason.ECHO_DOUBLED), (b"\x77\x02", Reason.STRAY)):
+        _, run = round_four(b"\x01\x02", orders=(says(11 * T, data),), retries=0)
+        assert (run.report.reason, run.report.got, run.report.stray) == (reason, data[0], data)
+        assert [heard.fault for heard in run.heard] == [reason]
+
+
+def test_a_byte_between_a_message_and_the_beginning_of_another_is_stray() -> None:
+    """A short message that a longer one begins with: the idle line tells which it was, and what is left."""
+    others = (b"\x10\x20", b"\x10\x20\x30\x40\x50\x60\x70", b"\x40\x41")
+    orders = (says(11 * T, b"\x10\x20\x30\x40"), says(11 * T + 0.06, b"\x41"))
+    _, run = round_four(b"\x01\x02", orders=orders, others_say=others, retries=0)
+    assert (run.report.reason, run.report.got, run.report.stray) == (Reason.STRAY, 0x30, b"\x30")
+    _, run = round_four(b"\x01\x02", orders=orders[:1], others_say=others[:2], retries=0)
+    assert (run.report.reason, run.report.got) == (Reason.STRAY, 0x30)
+
+
 def test_a_message_that_is_never_finished_is_stray() -> None:
     ring = Ring(T, 4)
     transmission = sending(b"\x01\x02", others_say=(PANEL,), confirm=rules(retries=0))

@@ -19,8 +19,8 @@ from tests.mutation.targets import Target, explained, targets
 from tests.mutation.trial import Trial, Verdict, quickly, thoroughly
 
 _KILLERS_REMEMBERED = 8
-_PATIENCE = 3.0
-"""How many times the processor time that the tests need without a mutant they may take with one."""
+_PATIENCE = 1.5
+"""How many times the processor time that the tests need without a mutant, traced, they may take with one."""
 _BECAME = ("noticed", "stopped", "explained", "survived")
 
 
