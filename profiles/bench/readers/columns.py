@@ -19,6 +19,10 @@ from profiles.errors import FileUnreadable
 __all__ = ["LogicColumn", "TimeColumn", "VoltageColumn"]
 
 
+_LATEST = 1e100
+"""As written, in whatever unit: what is beyond it, or no number, is no time."""
+
+
 class TimeColumn:
     """The times of the rows. Even ones, with jumps, become an interval; others are kept each."""
 
@@ -44,8 +48,9 @@ class TimeColumn:
         """
         if not len(times):
             return
-        if np.isnan(times).any():
-            row = self.count + int(np.isnan(times).argmax()) + 1
+        missing = ~(np.abs(times) < _LATEST)
+        if missing.any():
+            row = self.count + int(missing.argmax()) + 1
             raise FileUnreadable(f"row {row} has no time", where=self._where, todo="take that row out")
         linked = times if self._last is None else np.concatenate(([self._last], times))
         steps = linked[1:] - linked[:-1]

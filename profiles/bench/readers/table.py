@@ -24,7 +24,7 @@ _HEAD = 1 << 16
 _BLOCK = 1 << 22
 FAST_FROM = 1 << 24
 """Bytes from which the fast way is taken: for less, loading it takes longer than it saves."""
-_PLAIN = re.compile(r"[+-]?\d*\.?(\d*)(?:[eE]([+-]?\d+))?")
+_PLAIN = re.compile(r"[+-]?\d*\.?(\d*)(?:[eE]([+-]?\d{1,4}))?")
 
 
 def read_table(
@@ -147,7 +147,7 @@ class _Reading:
             text = fields[place].replace(",", ".") if place < len(fields) else ""
             found = _PLAIN.fullmatch(text)
             if found and text.strip("0.") != "":
-                worth.append(10.0 ** (int(found.group(2) or 0) - len(found.group(1))))
+                worth.append(float(f"1e{int(found.group(2) or 0) - len(found.group(1))}"))
         return min(worth, default=0.0)
 
     def capture(self) -> Capture:

@@ -31,6 +31,9 @@ NOISE = [
         (b"Time,CH1\n0.0,1.0\n0.1,2.0\n0.05,1.0\n0.2,1.0\n", "time runs backwards at row 3"),
         (b"Time,CH1\n0.0,1.0\n0.0,2.0\n0.0,1.0\n", "time stands still|no column of times"),
         (b"Time,CH1\n0.0,1.0\nnan,2.0\n0.1,1.0\n", "row 2 has no time"),
+        (b"Time,CH1\n0.0,1.0\n0.1,2.0\n1e999,1.0\n", "row 3 has no time"),
+        (b"Time,CH1\n-1e300,1.0\n0.1,2.0\n1e300,1.0\n", "row 1 has no time"),
+        (b"Time,CH1\n0.0,1.0\n0.1,2.0\n1e99999999999999999999,1.0\n", "row 3 has no time"),
         (b"$timescale 1 ns $end $var wire", "before \\$enddefinitions"),
         (b'{"linewarden_recording": 2, "bus": "x"}\n', "no header of a recording"),
         (
