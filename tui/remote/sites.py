@@ -46,6 +46,7 @@ _OUTCOME_WITHIN = 60.0
 _OFF_WITHIN = 30.0
 _LOCK_WITHIN = _SEQUENCE_WITHIN = 5.0
 _NOT_TAKEN = "broker's access list forbids it"
+_PERHAPS = "it may have been carried out or not"
 _WAITING_RECORDS = 20_000
 
 
@@ -170,13 +171,14 @@ class RemoteSites(LocalOnlyCalls):
         if found == _NOT_TAKEN:
             look_at = "what this user may send"
             return self._here(command, Result.REFUSED, Reason.NOT_ALLOWED, found, look_at)
-        text = f"{found or _no_word(_OUTCOME_WITHIN)}; it may have been carried out or not"
+        text = f"{found or _no_word(_OUTCOME_WITHIN)}; {_PERHAPS}"
         return self._here(command, Result.INTERRUPTED, None, text, "the gear itself")
 
     async def all_off(self, scope: str | None, origin: Origin) -> list[Outcome]:
         """De-energise a unit, a group, a bus, a site, or everything at all sites, now.
 
-        A site that can't be told is in the answer with a refusal for each of its units.
+        A site that can't be told is in the answer with a refusal for each of its units, and one that does not
+        say what became of it with ``interrupted`` for each: it may have been carried out.
         """
         if scope is None:
             sites = list(self.mirror.sites.values())
@@ -195,7 +197,7 @@ class RemoteSites(LocalOnlyCalls):
         return list(await asyncio.gather(*(self.submit(command) for command in commands)))
 
     async def _site_off(self, site: SiteMirror, scope: str) -> list[Outcome]:
-        wrong = self._unable(site)
+        wrong, result = self._unable(site), Result.REFUSED
         if not wrong:
             before = site.off
             refused = self._follower.ask(site.id, f"{device_topic(site.id)}/site/off/set", scope.encode())
@@ -209,9 +211,11 @@ class RemoteSites(LocalOnlyCalls):
             if isinstance(found, list):
                 return found
             wrong = found or _no_word(_OFF_WITHIN)
+            if found != _NOT_TAKEN:
+                wrong, result = f"{wrong}; {_PERHAPS}", Result.INTERRUPTED
         text = f"{site.found.title}: {wrong}"
         look_at = site.standing.look_at or "the gear itself"
-        outcome = Outcome("", Result.REFUSED, None, text, look_at, at=self._follower.utc())
+        outcome = Outcome("", result, None, text, look_at, at=self._follower.utc())
         return [replace(outcome, command_id=new_id()) for _ in site.states] or [outcome]
 
     async def lock(self, target: str, who: str, why: str) -> Lock:

@@ -16,7 +16,8 @@ from controller.records import Alert, Command, Event, Known, Origin, OriginKind,
 from controller.simulator.registry import stop_all
 from profiles.errors import BrokerError, ControllerError, LocalOnly, NotKnown
 from tests.controller.mqtt.hall import hall_at
-from tests.peers.mosquitto import Mosquitto, watching
+from tests.peers.mosquitto import Mosquitto, publish, watching
+from tests.tui.remote.announced import Announced
 from tests.tui.remote.two_sites import HALL, dashboard_at, two_sites
 from tui.messages import RecordsCame
 from tui.remote.local_only import LocalOnlyCalls
@@ -302,6 +303,24 @@ async def test_a_broker_that_dies_is_said_within_two_seconds_and_all_comes_back(
         # What was pressed while it was away was never carried out.
         entries = await found.halls[0].controller.journal(JournalQuery())
         assert [entry.command.action for entry in entries] == ["power-on"]
+
+
+@pytest.mark.slow
+async def test_switching_off_of_which_no_word_comes_is_not_said_to_be_refused(
+    broker: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tui.remote.sites._OFF_WITHIN", 0.2)
+    for each in Announced(tmp_path).whole():
+        await asyncio.to_thread(publish, broker, each.topic, each.payload, "-r", "-q", "1")
+    await asyncio.to_thread(publish, broker, "homie/5/larkfield/controller/instance", b"1", "-r", "-q", "1")
+    async with await RemoteSites.connect(broker.settings, any_protocol=False) as sites:
+        found = sites.mirror.sites
+        assert await sites._follower.until(
+            lambda: ("larkfield" in found and found["larkfield"].ready) or None, 60
+        )
+        outcomes = await sites.all_off(None, ORIGIN)
+    assert {outcome.result for outcome in outcomes} == {Result.INTERRUPTED}
+    assert "no word of it came back within 0.2 s; it may have been carried out or not" in outcomes[0].text
 
 
 @pytest.mark.slow
