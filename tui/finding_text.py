@@ -12,7 +12,7 @@ from profiles.compiled import CompiledProfile
 from profiles.errors import Fault
 from tui.dry_run import DryRun, dry_run, matched, only_action, only_observation
 from tui.looks import Looks
-from tui.painting import fit
+from tui.painting import fit, folded
 from tui.profile_places import Part
 from tui.telling import hexadecimal, plain
 
@@ -63,16 +63,20 @@ def bytes_lines(
     elif profile is None and part.kind == "observations":
         profile, part = only_observation(text, part.index), Part(part.kind)
     if profile is None:
-        return [Text(fit(" bytes show here when the faults are mended", width), looks.quiet)]
+        return _quietly("bytes show here when the faults are mended", width, looks)
     told = _told(profile, part, site, key)
     if told is None:
-        return [Text(fit(_line_words(profile, part), width), looks.quiet)]
+        return _quietly(_line_words(profile, part), width, looks)
     verb = " would send" if told.data else ""
     lines = [Text(fit(f" {told.head}{verb}", width), looks.strong)]
     if told.data:
         lines.append(Text(fit(f"   {hexadecimal(told.data)}", width), looks.well))
-    lines.append(Text(fit("   " + "; ".join(told.words), width), looks.quiet))
-    return lines
+    return lines + _quietly("; ".join(told.words), width, looks, indent=3, rows=4 - len(lines))
+
+
+def _quietly(words: str, width: int, looks: Looks, *, indent: int = 1, rows: int = 3) -> list[Text]:
+    """A hint, over several rows where it stands in a narrow column."""
+    return [Text(" " * indent + row, looks.quiet) for row in folded(words, max(8, width - indent), rows)]
 
 
 def _told(profile: CompiledProfile, part: Part, site: SiteView, key: str) -> DryRun | None:
@@ -98,8 +102,8 @@ def _line_words(profile: CompiledProfile, part: Part) -> str:
     if part.kind == "line":
         line = profile.line
         took = f"{line.frame_time * 1000:.3g} ms"
-        return f" {line.baud:g} baud, {line.frame}, {line.bit_order} first: a frame takes {took}"
-    return " go into an action or an observation: its bytes show here"
+        return f"{line.baud:g} baud, {line.frame}, {line.bit_order} first: a frame takes {took}"
+    return "go into an action or an observation: its bytes show here"
 
 
 def difference_text(lines: Sequence[str], looks: Looks) -> Text:
