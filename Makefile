@@ -4,8 +4,12 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 FAST := $(VENV)/.fast
+FUZZ := $(VENV)/.fuzz
+# Of fuzzing, in all; TARGETS="table mirror" fuzzes these alone.
+FUZZ_SECONDS ?= 600
+TARGETS ?=
 
-.PHONY: demo test lint types slow coverage mutants bench soak audit pictures captures clean
+.PHONY: demo test lint types slow coverage mutants bench soak fuzz audit pictures captures clean
 
 demo: $(READY)
 	$(BIN)/linewarden demo
@@ -37,6 +41,9 @@ bench: $(FAST)
 soak: $(READY)
 	$(BIN)/python -m pytest -m soak tests/soak -n 2 --dist loadfile
 
+fuzz: $(FUZZ)
+	$(BIN)/python -m tests.fuzz $(TARGETS) --seconds $(FUZZ_SECONDS)
+
 audit:
 	$(PYTHON) .ci/audit
 
@@ -60,5 +67,11 @@ $(FAST): $(READY)
 	    --constraint constraints.txt --config-settings editable_mode=compat
 	touch $@
 
+# The fuzzer, which has wheels for Linux only.
+$(FUZZ): $(READY)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev,fuzz]' \
+	    --constraint constraints.txt --config-settings editable_mode=compat
+	touch $@
+
 clean:
-	rm -rf $(VENV) build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis .fuzz
