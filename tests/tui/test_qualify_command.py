@@ -9,13 +9,12 @@ from pathlib import Path
 import pytest
 
 from tests.profiles.bench.captures import write_logic
+from tests.tui.busy import LATE_ECHOES
 from tests.tui.conftest import Desk
 from tests.tui.in_process import verify_told_wrong
 from tests.tui.splitter import Splitter
 
 QUICK = ("--on-for", "0.55", "--off-for", "0.05", "--yes")
-A_BUSY_MACHINE = ("--limit", "retried=100", "--limit", "lag=1000", "--limit", "units-missing=100")
-"""Limits that say nothing of how busy the machine is that the tests run on."""
 
 
 def documents(desk: Desk) -> list[Path]:
@@ -25,9 +24,7 @@ def documents(desk: Desk) -> list[Path]:
 @pytest.mark.slow
 def test_a_unit_is_qualified_and_the_report_written(desk: Desk) -> None:
     desk.chain(units=2)
-    said = desk.run(
-        "qualify", "unit-2", "--cycles", "2", *QUICK, *A_BUSY_MACHINE, "--json", "-o", "report.html"
-    )
+    said = desk.run("qualify", "unit-2", "--cycles", "2", *QUICK, *LATE_ECHOES, "--json", "-o", "report.html")
     assert (said.code, said.err) == (0, "")
     told = said.document
     assert (told["verdict"], told["complete"], told["plan"]["completed"]) == ("pass", True, 2)
@@ -159,7 +156,7 @@ def test_a_tap_and_captures_say_what_was_on_the_line(desk: Desk) -> None:
             "--cycles",
             "3",
             *QUICK,
-            *A_BUSY_MACHINE,
+            *LATE_ECHOES,
             "--tap",
             "ear",
         )

@@ -40,10 +40,11 @@ def commands(block: str) -> list[tuple[str, str]]:
 
 
 def pattern(shown: str) -> str:
-    """What a command may say where a page shows this: times differ, and a busy machine can't count units."""
+    """What a command may say where a page shows this: times differ, and a busy machine is late with an echo."""
     text = re.escape(" ".join(shown.split()))
     text = re.sub(r"\d+\\\.\d", r"\\d+\\.\\d+", text)
-    text = re.sub(r";(?:\\ )(\d+)(?:\\ )units(?:\\ )answered", r"(?:; \1 units answered)?", text)
+    text = re.sub(r";\\ \d+\\ units\\ answered", r"(?:; \\d+ units answered)?", text)
+    text = text.replace(r"on\ the\ wire", r"on the wire(?:; at attempt \d)?")
     return text.replace(r"\.\.\.", ".*")
 
 
