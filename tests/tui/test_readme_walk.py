@@ -40,7 +40,7 @@ def commands(block: str) -> list[tuple[str, str]]:
 
 
 def pattern(shown: str) -> str:
-    """What a command may say where a page shows this: times differ, and a busy machine is late with an echo."""
+    """What a command may say where a page shows this: times differ, and echoes may come late."""
     text = re.escape(" ".join(shown.split()))
     text = re.sub(r"\d+\\\.\d", r"\\d+\\.\\d+", text)
     text = re.sub(r";\\ \d+\\ units\\ answered", r"(?:; \\d+ units answered)?", text)
