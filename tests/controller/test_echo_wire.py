@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
 
 from controller.echo import EchoMachine
+from controller.echo_judging import ends_attempt, own_frames
+from controller.echo_script import Script
 from controller.records import Reason, Result
-from controller.transmission import LineTimes
+from controller.transmission import CLOCKS, LineTimes
 from profiles.model import Method
 from profiles.template import Pause
 
@@ -70,6 +73,13 @@ def test_a_difference_is_a_collision() -> None:
     run = heard(b"\x01\x02\x03", line=Shared(T, fault=Corrupt(1, 0x00)), retries=0)
     assert (run.report.reason, run.report.failed_at) == (Reason.COLLISION, 1)
     assert (run.report.expected, run.report.got, run.report.echoed) == (0x02, 0x00, 1)
+
+
+def test_frames_behind_a_difference_in_one_delivery_are_not_taken_for_it() -> None:
+    line = Shared(T, Adapter(0, 0.05), fault=Corrupt(1, 0x00))
+    run = heard(b"\x01\x02\x03", line=line, retries=0)
+    assert (run.report.reason, run.report.failed_at, run.report.echoed) == (Reason.COLLISION, 1, 1)
+    assert (run.report.got, run.report.stray) == (0x00, b"\x00\x03")
 
 
 def test_differences_that_are_waited_over_confirm_nothing() -> None:
@@ -135,3 +145,31 @@ def test_frames_with_dead_time_on_a_shared_wire() -> None:
     run = drive(EchoMachine(times), Shared(T), sending(b"\x01\x02\x03", Method.LOCAL))
     assert (run.report.result, len(run.writes)) == (Result.CONFIRMED, 3)
     assert run.took == pytest.approx(3 * T + 2 * 0.02)
+
+
+def test_dead_time_counts_from_the_frame_and_not_from_when_it_was_heard() -> None:
+    line = Shared(T, Adapter(0.01))
+    run = drive(EchoMachine(LineTimes(T, dead_time=0.02)), line, sending(b"\x01\x02\x03", Method.LOCAL))
+    assert run.report.result is Result.CONFIRMED
+    assert [at for at, _ in line.written] == [pytest.approx(place * (T + 0.02)) for place in range(3)]
+
+
+def test_our_own_frame_may_be_heard_in_the_first_instant_that_the_line_allows() -> None:
+    """With its last stop bit half over, and a clock 3 % fast: not a hair sooner."""
+    times = LineTimes(1.0, handed_on=0.5)
+    script = Script(sending(b"\x01\x02", Method.LOCAL), times)
+    script.take(0.0)
+    soonest = CLOCKS * 1.0 * 0.5
+    for place, instant in ((0, soonest), (1, CLOCKS * 1.0 * 1.5)):
+        own = script.data[place : place + 1]
+        assert own_frames(own, script, place, instant, times) == 1
+        assert own_frames(own, script, place, math.nextafter(instant, 0.0), times) == 0
+    assert own_frames(b"\x01\x02", script, 0, soonest, times) == 1
+    assert own_frames(b"\x01\x02", script, 0, 0.0, None) == 2
+    assert own_frames(b"\x01\x02\x03", script, 0, 9.0, times) == 2
+
+
+def test_what_the_profile_does_not_name_always_ends_an_attempt() -> None:
+    lenient = rules(ends_attempt=[])
+    assert ends_attempt(Reason.BAD_REPLY, lenient)
+    assert not ends_attempt(Reason.STRAY, lenient)
