@@ -25,6 +25,8 @@ log = logging.getLogger(__name__)
 
 _REMEMBERED = 1000
 """Outcomes that are known without asking the journal, which may be unable to answer."""
+_LATEST = 1e11
+"""UTC seconds, the year 5138: a command that says it is of later than that, or of no time, is of now."""
 _ENDING = TakenBack("the controller is ending")
 
 
@@ -99,9 +101,10 @@ class Submitting:
             refused.set_result(self._refused(command, _TAKEN))
             return refused
         if known is None:
-            if not (command.id and command.at):
+            if not command.id or not 0 < command.at < _LATEST:
                 new = new or not command.id
-                command = replace(command, id=command.id or new_id(), at=command.at or self._with.utc())
+                at = command.at if 0 < command.at < _LATEST else self._with.utc()
+                command = replace(command, id=command.id or new_id(), at=at)
             # Judged at once: from here on there is something to take back.
             judged = self._judge(command)
             if isinstance(judged, Cleared):

@@ -88,9 +88,12 @@ def hexadecimal(data: bytes) -> str:
 
 
 def clock_time(at: float, *, date: bool = False) -> str:
-    """A UTC instant in this machine's time zone."""
-    local = time.localtime(at)
-    millis = int(at % 1 * 1000)
+    """A UTC instant in this machine's time zone; of one that no calendar has, question marks."""
+    try:
+        local = time.localtime(at)
+        millis = min(int(at % 1 * 1000), 999)
+    except (ValueError, OverflowError, OSError):
+        return "????-??-?? ??:??:??.???" if date else "??:??:??.???"
     form = "%Y-%m-%d %H:%M:%S" if date else "%H:%M:%S"
     return f"{time.strftime(form, local)}.{millis:03d}"
 

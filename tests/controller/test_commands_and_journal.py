@@ -106,6 +106,18 @@ async def test_a_refused_command_is_one_entry_with_its_outcome(tmp_path: Path) -
         assert [type(record).__name__ for record in watch.records] == ["Command", "Outcome"]
 
 
+async def test_a_command_of_no_time_is_of_now(tmp_path: Path) -> None:
+    async with running(ring(tmp_path), tmp_path / "state") as controller:
+        for number, at in enumerate((float("nan"), float("inf"), 1e308, -1.0, 0.0)):
+            command = Command("mixer", "standby", origin=ADA, id=f"c{number}", at=at)
+            assert (await controller.submit(command)).result is Result.CONFIRMED
+            kept = (await entry(controller, command.id)).command.at
+            assert 1.7e9 < kept < 1e11
+        said = Command("mixer", "standby", origin=ADA, id="said", at=1.75e9)
+        assert (await controller.submit(said)).result is Result.CONFIRMED
+        assert (await entry(controller, "said")).command.at == 1.75e9
+
+
 async def test_a_command_that_waits_has_an_intent_and_no_outcome(tmp_path: Path) -> None:
     async with running(ring(tmp_path), tmp_path / "state") as controller:
         assert (await act(controller, "mixer", "power-on")).result is Result.CONFIRMED

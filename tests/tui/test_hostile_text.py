@@ -19,7 +19,7 @@ from tests.tui.steering import check_no_steering
 from tui.exporting import export_sayings
 from tui.looks import Looks
 from tui.saying_text import saying_text, saying_times
-from tui.telling import plain, traffic_line
+from tui.telling import clock_time, plain, traffic_line
 from tui.traffic_store import TrafficStore
 
 LOOKS = Looks(dark=True)
@@ -51,6 +51,13 @@ def test_a_row_of_traffic_is_as_wide_as_it_is_to_be_whatever_it_says(meaning: st
         check_no_steering(row.plain)
     check_no_steering(saying_times(store[0], None))
     check_no_steering(traffic_line(record))
+
+
+@given(st.floats() | st.sampled_from([1e308, -1e308, 1e18, 0.0, 1.8e9]), st.booleans())
+def test_an_instant_is_told_in_so_many_signs_whatever_it_is(at: float, date: bool) -> None:
+    shown = clock_time(at, date=date)
+    assert len(shown) >= (23 if date else 12)
+    assert shown[-4] == "."
 
 
 @pytest.mark.parametrize("text", [*NASTY, '=HYPERLINK("x")', "@x", "-1"])
