@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 from textual.app import SystemCommand
 from textual.command import CommandPalette, SearchIcon
+from textual.markup import escape
 
 from tui.screens.sequence_orders import SequenceOrders
 from tui.screens.unit_orders import UnitOrders
+from tui.telling import plain
 
 if TYPE_CHECKING:
     from tui.app import DashboardApp
@@ -28,8 +30,19 @@ class Palette(CommandPalette):
         self.query_one(SearchIcon).icon = "▸"
 
 
+_LISTED_AT_FIRST = 300
+"""Commands that are listed before anything is typed: 4,000 units have 36,000, and listing those takes 5 s."""
+
+
 def palette_commands(app: DashboardApp) -> Iterable[SystemCommand]:
-    """All commands that a dashboard has now."""
+    """All commands that a dashboard has now; what is typed is looked for among all of them."""
+    for number, command in enumerate(_all_commands(app)):
+        # Names come from site files, and from whoever is at the broker: nothing of them is markup.
+        words, named = escape(plain(command.title)), escape(plain(command.help))
+        yield SystemCommand(words, named, command.callback, discover=number < _LISTED_AT_FIRST)
+
+
+def _all_commands(app: DashboardApp) -> Iterable[SystemCommand]:
     yield SystemCommand("Everything off", "De-energise all units now", app.action_everything_off)
     yield SystemCommand("Box", "Export, prove, qualify", lambda: app.action_show("box"))
     yield SystemCommand("Light or dark", "Change the theme", app.action_change_ground)

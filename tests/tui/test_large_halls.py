@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from rich.cells import cell_len
+from textual.command import CommandList, CommandPalette
 from textual.geometry import Size
 
 from controller.api import ActionView, BusView, SiteView, UnitView
@@ -16,6 +17,7 @@ from tui.app import DashboardApp
 from tui.looks import Looks
 from tui.model import HallModel
 from tui.painting import alert_lines, detail_lines, hall_lines, top_line
+from tui.palette import palette_commands
 from tui.screens.units import UnitsScreen
 from tui.widgets.hall_view import HallView
 from tui.widgets.traffic_view import TrafficView
@@ -155,6 +157,28 @@ async def test_what_changed_before_the_first_record_and_what_a_slow_dashboard_mi
         while model.states["foyer-amp"]["power"].value is not True:
             await pilot.pause(0.02)
         assert model.lost == 7
+
+
+async def test_the_palette_lists_a_part_at_first() -> None:
+    hall = large_hall()
+    app = DashboardApp(hall, await HallModel.read(hall), cautions=False)
+    commands = list(palette_commands(app))
+    assert len(commands) > 2 * UNITS
+    assert [command.discover for command in commands] == [n < 300 for n in range(len(commands))]
+    assert commands[0].title == "Everything off"
+    assert commands[-1].help == "u255 standby"
+
+
+@pytest.mark.slow
+async def test_the_palette_finds_a_unit_among_many_with_odd_names() -> None:
+    # A name with half of a markup tag ended the search, and the dashboard with it.
+    async with dashboard_on(large_hall(), utc=lambda: EVENING) as (app, pilot):
+        await pilot.press("ctrl+p", *"u255")
+        while not isinstance(app.screen, CommandPalette) or not (
+            found := [option.prompt for option in app.screen.query_one(CommandList).options]
+        ):
+            await pilot.pause(0.02)
+        assert len(found) < 300
 
 
 @pytest.mark.slow
