@@ -125,11 +125,13 @@ async def _bench(app: DashboardApp, pilot: Pilot[int]) -> None:
 
 async def _simulator(app: DashboardApp, pilot: Pilot[int]) -> None:
     """A fault that was set, another that is typed, and what each was answered."""
-    await pilot.press("f6", *["down"] * 3, "enter")
+    await pilot.press("f6")
     await _settled(pilot)
-    await pilot.press("tab", *"show", "enter")
-    await _settled(pilot)
-    await pilot.press(*"clear all", "enter", *"press 1 mute-on")
+    await pilot.press("tab")
+    for order in ("corrupt 2", "show", "clear all"):
+        await pilot.press(*order, "enter")
+        await _settled(pilot)
+    await pilot.press(*"press 1 mute-on")
     await _settled(pilot)
     _keep(app, "simulator")
     await pilot.press("enter", "f2")

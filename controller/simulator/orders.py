@@ -113,7 +113,8 @@ _USAGES: dict[str, tuple[str, str]] = {
     "help": ("help", "this list"),
 }
 
-_WIDE = 79
+_WIDE = 74
+"""Columns: as many as the simulator's screen has in a terminal of 80."""
 _HOW_TO_COUNT = (
     "Times are written 8ms, 250us, 2s. Frames are counted from 1, the next one, at the place where the fault "
     "acts: `at K` means those that unit K sends (0: the adapter); without it those that come back to the "
