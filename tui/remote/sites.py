@@ -47,7 +47,7 @@ _OFF_WITHIN = 30.0
 _LOCK_WITHIN = _SEQUENCE_WITHIN = 5.0
 _NOT_TAKEN = "broker's access list forbids it"
 _PERHAPS = "it may have been carried out or not"
-_WAITING_RECORDS = 20_000
+_WAITING_RECORDS = 100_000
 
 
 class RemoteSites(LocalOnlyCalls):
