@@ -21,6 +21,8 @@ from tests.mutation.trial import Trial, Verdict, quickly, thoroughly
 _KILLERS_REMEMBERED = 8
 _PATIENCE = 1.5
 """How many times the processor time that the tests need without a mutant, traced, they may take with one."""
+_IMPORTS = 4.0
+"""Seconds of processor time for importing everything anew."""
 _BECAME = ("noticed", "stopped", "explained", "survived")
 
 
@@ -34,13 +36,14 @@ def _try_all(target: Target, chosen: set[str] | None, *, quick: bool) -> Iterato
     plain = thoroughly(trial, None, None, 600)
     if plain.code != 0:
         raise SystemExit(f"{target.path}: its tests fail without any mutant, at {plain.failed}")
-    tests = f"{len(plain.seconds)} tests of {plain.processor:.1f} s"
-    print(f"{target.path}: {len(mutants)} mutants, {tests}", flush=True)
-    choice, limit = _Choice(plain), _PATIENCE * plain.processor
+    count = f"{len(plain.seconds)} tests of {sum(plain.seconds.values()):.1f} s"
+    print(f"{target.path}: {len(mutants)} mutants, {count}", flush=True)
+    choice = _Choice(plain)
     wanted = [mutant for mutant in mutants if chosen is None or _name(target, mutant) in chosen]
-    for mutant, verdict in quickly(trial, wanted, choice.tests, limit):
+    for mutant, verdict in quickly(trial, wanted, choice.tests):
         if verdict is None or (verdict.code == 0 and not quick):
-            verdict = thoroughly(trial, mutant, choice.tests(mutant), limit)
+            tests, limit = choice.tests(mutant)
+            verdict = thoroughly(trial, mutant, tests, limit + _IMPORTS)
         choice.noticed(verdict.failed)
         yield mutant, verdict.became, verdict.failed
 
@@ -53,16 +56,20 @@ class _Choice:
     """
 
     def __init__(self, plain: Verdict) -> None:
+        self._seconds = plain.seconds
         self._by_time = sorted(plain.seconds, key=lambda name: plain.seconds[name])
         self._lines = {name: set(lines) for name, lines in plain.lines.items()}
         self._killers: list[str] = []
 
-    def tests(self, mutant: Mutant) -> list[str]:
-        """Those that come by it, or all where it is come by on import; first those that noticed others."""
+    def tests(self, mutant: Mutant) -> tuple[list[str], float]:
+        """Those that come by it, or all where it is come by on import; first those that noticed others.
+
+        And the seconds of processor time that they may take.
+        """
         names = list(dict.fromkeys([*self._killers, *self._by_time]))
-        if self._lines[""].intersection(mutant.lines):
-            return names
-        return [name for name in names if self._lines[name].intersection(mutant.lines)]
+        if not self._lines[""].intersection(mutant.lines):
+            names = [name for name in names if self._lines[name].intersection(mutant.lines)]
+        return names, 1.0 + _PATIENCE * sum(self._seconds[name] for name in names)
 
     def noticed(self, test: str) -> None:
         """It noticed a mutant, and may notice the next one."""

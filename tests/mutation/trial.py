@@ -19,6 +19,7 @@ import os
 import resource
 import signal
 import sys
+import time
 import types
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -66,9 +67,7 @@ class Verdict:
     failed: str = ""
     """The test that noticed."""
     seconds: dict[str, float] = field(default_factory=dict)
-    """How long each test took that ran."""
-    processor: float = 0.0
-    """Seconds of processor time that all of it took."""
+    """Processor time of each test that ran."""
     lines: dict[str, list[int]] = field(default_factory=dict)
     """Lines of the module that each test came by; under the empty name those of all imports."""
 
@@ -117,10 +116,12 @@ class _Watcher:
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
         self._look()
+        began = time.process_time()
         try:
             return (yield)
         finally:
             sys.settrace(None)
+            self.seconds[item.nodeid] = time.process_time() - began
             self.lines[item.nodeid] = sorted(self._seen)
 
     @pytest.hookimpl(trylast=True)
@@ -133,7 +134,6 @@ class _Watcher:
         self.lines[""] = sorted(self._seen)
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-        self.seconds[report.nodeid] = self.seconds.get(report.nodeid, 0.0) + report.duration
         if report.failed and not self.failed:
             self.failed = report.nodeid
 
@@ -166,7 +166,7 @@ def thoroughly(trial: Trial, mutant: Mutant | None, only: Sequence[str] | None, 
 
 
 def quickly(
-    trial: Trial, mutants: Sequence[Mutant], order: Callable[[Mutant], Sequence[str]], limit: float
+    trial: Trial, mutants: Sequence[Mutant], choose: Callable[[Mutant], tuple[Sequence[str], float]]
 ) -> Iterator[tuple[Mutant, Verdict | None]]:
     """Exchange the code of one function at a time, and run the tests.
 
@@ -181,7 +181,7 @@ def quickly(
             os.close(reading)
             os.close(asking)
             _quiet()
-            plugin = _Exchange(trial, mutants, limit, writing, answering)
+            plugin = _Exchange(trial, mutants, writing, answering)
             pytest.main([*_ARGUMENTS, *trial.tests], plugins=[plugin, _Watcher(quick=trial.quick)])
         finally:
             os._exit(0)
@@ -189,7 +189,7 @@ def quickly(
     os.close(answering)
     with os.fdopen(reading, encoding="utf-8") as pipe, os.fdopen(asking, "w", encoding="utf-8") as ask:
         for mutant in mutants:
-            print(json.dumps(list(order(mutant))), file=ask, flush=True)
+            print(json.dumps(choose(mutant)), file=ask, flush=True)
             line = pipe.readline()
             said = json.loads(line)
             yield mutant, Verdict(**said) if said is not None else None
@@ -199,10 +199,8 @@ def quickly(
 class _Exchange:
     """A pytest plugin: the collected tests run once for each mutant, in forks."""
 
-    def __init__(
-        self, trial: Trial, mutants: Sequence[Mutant], limit: float, writing: int, answering: int
-    ) -> None:
-        self._trial, self._mutants, self._limit = trial, mutants, limit
+    def __init__(self, trial: Trial, mutants: Sequence[Mutant], writing: int, answering: int) -> None:
+        self._trial, self._mutants = trial, mutants
         self._tell = os.fdopen(writing, "w", encoding="utf-8")
         self._hear = os.fdopen(answering, encoding="utf-8")
 
@@ -210,7 +208,8 @@ class _Exchange:
         gc.freeze()
         functions = _functions(sys.modules[self._trial.module])
         for mutant in self._mutants:
-            verdict = self._try(session, functions, mutant, json.loads(self._hear.readline()))
+            only, limit = json.loads(self._hear.readline())
+            verdict = self._try(session, functions, mutant, only, limit)
             said = None
             if verdict is not None:
                 said = {"code": verdict.code, "failed": verdict.failed}
@@ -223,6 +222,7 @@ class _Exchange:
         functions: dict[str, types.FunctionType],
         mutant: Mutant,
         only: Sequence[str],
+        limit: float,
     ) -> Verdict | None:
         with Mutated(self._trial.tree, mutant) as tree:
             try:
@@ -247,7 +247,7 @@ class _Exchange:
                     return 1, watcher
             return 0, watcher
 
-        return _in_a_fork(run, self._limit)
+        return _in_a_fork(run, limit)
 
 
 def _differs(one: types.CodeType, other: types.CodeType) -> bool:
@@ -310,11 +310,11 @@ def _in_a_fork(run: Callable[[], tuple[int, _Watcher]], limit: float) -> Verdict
     os.close(writing)
     with os.fdopen(reading, "rb") as pipe:
         told = pipe.read()
-    _, status, spent = os.wait4(child, 0)
+    _, status = os.waitpid(child, 0)
     if os.WIFSIGNALED(status):
         return Verdict(None)
     said = json.loads(told) if told else {}
-    return Verdict(os.waitstatus_to_exitcode(status), processor=spent.ru_utime + spent.ru_stime, **said)
+    return Verdict(os.waitstatus_to_exitcode(status), **said)
 
 
 def _quiet() -> None:
