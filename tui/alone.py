@@ -11,6 +11,9 @@ if TYPE_CHECKING:
 
 __all__ = ["run_alone"]
 
+_THRESHOLDS = (1000, 10, 100)
+"""How seldom Python looks for garbage in circles: what is heard on full lines is dropped without any."""
+
 
 async def run_alone(app: DashboardApp) -> int:
     """Run a dashboard to its end; gives its exit code.
@@ -30,3 +33,4 @@ async def _settle_what_is_loaded(app: DashboardApp) -> None:
     await app.painted.wait()
     gc.collect()
     gc.freeze()
+    gc.set_threshold(*_THRESHOLDS)

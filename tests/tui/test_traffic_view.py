@@ -58,7 +58,7 @@ async def test_the_scroll_bar_reaches_over_rows_that_come_without_a_new_layout(
 async def test_what_is_loaded_by_the_first_paint_is_not_looked_through_again(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    before = gc.get_freeze_count()
+    before, thresholds = gc.get_freeze_count(), gc.get_threshold()
 
     async def no_terminal(app: DashboardApp) -> int:
         async with app.run_test() as pilot:
@@ -72,8 +72,10 @@ async def test_what_is_loaded_by_the_first_paint_is_not_looked_through_again(
     try:
         assert await run_alone(DashboardApp(app.api, app.model, cautions=False)) == 3
         assert gc.get_freeze_count() > before
+        assert gc.get_threshold() > thresholds
     finally:
         gc.unfreeze()
+        gc.set_threshold(*thresholds)
 
 
 async def test_where_nothing_is_shown_the_screen_says_why(tmp_path: Path) -> None:
