@@ -28,13 +28,14 @@ WALKED = {
 }
 """Pages whose blocks are typed one after another, by which test."""
 ELSEWHERE = {
+    "linewarden demo --headless --fast": "tests/tui/test_drive.py",
     "linewarden probe hall --find-break": "tests/tui/test_find_break.py",
     "linewarden qualify foyer-amp --yes --tap ear": "tests/tui/test_qualify_command.py",
     "linewarden qualify foyer-amp --yes --capture power-on=on.csv --capture standby=off.csv": (
         "tests/tui/test_qualify_command.py"
     ),
 }
-"""Commands that need more than a page can say: a lead that is moved, a second adapter, captures."""
+"""Commands that another test runs, with what a page can't give: a lead that is moved, a tap, captures."""
 
 
 @dataclass(frozen=True)
@@ -138,7 +139,6 @@ UP = Case(
     "foyer-amp: pass",
     (*SHORT, *A_BUSY_MACHINE),
 )
-A_SHORT_EVENING = Case("linewarden demo --headless --fast", "That was Linewarden on simulated lines")
 CAUTIONS = "Before you switch anything"
 IN_A_TERMINAL = [
     Case("linewarden demo", "Stage mixer"),
@@ -163,7 +163,7 @@ TO_BROWSERS = [
     Case("linewarden dash --web --web-address hall.example:8321", "http://127.0.0.1:", ANYWHERE),
 ]
 HERE = [
-    *FILES_ALONE, *AT_THE_CONTROLLER, *LOCKED, *AT_AN_ADAPTER, *QUALIFIED, UP, A_SHORT_EVENING,
+    *FILES_ALONE, *AT_THE_CONTROLLER, *LOCKED, *AT_AN_ADAPTER, *QUALIFIED, UP,
     *IN_A_TERMINAL, *THROUGH_A_BROKER, BY_MQTT, A_CONTROLLER, *TO_BROWSERS,
 ]  # fmt: skip
 
@@ -262,13 +262,6 @@ def test_a_unit_that_tells_that_it_is_up(desk: Desk) -> None:
     run.until(UP.says)
     assert "at most 12" in run.until("power-up time")
     assert run.end_of_itself() == 0
-
-
-@pytest.mark.slow
-def test_the_short_evening(desk: Desk) -> None:
-    said = desk.run(*A_SHORT_EVENING.words)
-    check_said(A_SHORT_EVENING, said)
-    assert said.err == ""
 
 
 def look_at(terminal: Open, case: Case) -> None:
