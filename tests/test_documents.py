@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from controller.records import Known, Reason
 from tests.pages import PAGES, ROOT, Shown, shown_commands
 from tui.arguments import build_parser
 
@@ -83,6 +84,23 @@ def places(page: Path) -> set[str]:
     """What a page's headings are called in links: in lower case, hyphens for spaces, nothing but letters."""
     titles = re.findall(r"^#+ (.+)$", page.read_text(encoding="utf-8"), re.MULTILINE)
     return {re.sub(r"[^\w -]", "", title.lower()).replace(" ", "-") for title in titles}
+
+
+def test_each_symptom_is_one_that_the_program_tells() -> None:
+    source = "".join(
+        # Texts that stand in several parts are joined, and what is filled in stands as an N.
+        re.sub(r"\{[^}]*\}", "N", re.sub(r'"\s*f?"', "", path.read_text(encoding="utf-8")))
+        for floor in ("controller", "tui")
+        for path in (ROOT / floor).rglob("*.py")
+    )
+    page = (ROOT / "docs" / "troubleshooting.md").read_text(encoding="utf-8")
+    symptoms = re.findall(r"^\| (.+?) \|", page, re.MULTILINE)
+    assert len(symptoms) > 20
+    for symptom in symptoms:
+        for text in re.findall(r'"([^"]+)"', symptom):
+            assert re.sub(r"\d+", "N", text) in source, text
+        for word in re.findall(r"`([a-z-]+)`", symptom):
+            assert word in {*Reason, *Known}, word
 
 
 def test_every_target_of_make_that_is_named_is_there() -> None:
