@@ -37,6 +37,11 @@ class KeysInOrder(App[R], Generic[R]):
     """What came while an earlier key is under way; None while none is."""
     _settling: asyncio.Task[None] | None = None
 
+    @property
+    def settled(self) -> bool:
+        """Whether all keys that were typed have done all that they do."""
+        return self._waiting is None
+
     async def on_event(self, event: events.Event) -> None:
         """Take an event; a key that comes while another is under way is kept."""
         if not self._keeps_order(event):

@@ -21,6 +21,7 @@ import pytest
 
 from controller.records import Direction, Outcome, Result, Traffic
 from tests.bench.figures import Figure, print_table
+from tests.tui.dashboard_bench import piloted
 from tests.tui.still_hall import EVENING, evening_hall
 from tui.app import DashboardApp
 from tui.model import HallModel
@@ -141,7 +142,7 @@ async def _measure() -> list[Figure]:
     filled += time.thread_time()
     grown = _resident_mb() - before
     assert len(app.traffic) == _ROWS
-    async with app.run_test(size=(140, 45)) as pilot:
+    async with piloted(app, (140, 45)) as pilot:
         await pilot.press("f3")
         await pilot.pause()
         screen = app.screen

@@ -23,7 +23,7 @@ from tui.screens.cautions import CautionsScreen
 from tui.screens.units import UnitsScreen
 from tui.widgets.hall_view import HallView
 
-__all__ = ["Bench", "bench", "dashboard_on"]
+__all__ = ["Bench", "bench", "dashboard_on", "piloted"]
 
 
 class Bench:
@@ -69,8 +69,24 @@ async def dashboard_on(
 ) -> AsyncIterator[tuple[DashboardApp, Pilot[int]]]:
     """The dashboard on any controller."""
     app = DashboardApp(api, await HallModel.read(api), who="Ada", cautions=cautions, **more)
-    async with app.run_test(size=size) as pilot:
+    async with piloted(app, size) as pilot:
         yield app, pilot
+
+
+@asynccontextmanager
+async def piloted(app: DashboardApp, size: tuple[int, int]) -> AsyncIterator[Pilot[int]]:
+    """An app without a terminal, each of whose keys is pressed when the one before is done with."""
+    async with app.run_test(size=size) as pilot:
+        press = pilot.press
+
+        async def in_order(*keys: str) -> None:
+            for key in keys:
+                await press(key)
+                while app.is_running and not app.settled:
+                    await pilot.pause()
+
+        pilot.press = in_order  # type: ignore[method-assign]  # -- whoever has the pilot presses in order
+        yield pilot
 
 
 @asynccontextmanager

@@ -15,7 +15,7 @@ from controller.simulator.registry import stop_all
 from controller.site import load_site
 from controller.state_folder import Claim
 from profiles.library import own_file
-from tests.tui.dashboard_bench import Bench, bench
+from tests.tui.dashboard_bench import Bench, bench, piloted
 from tests.tui.editor_bench import (
     area,
     editor,
@@ -146,7 +146,7 @@ async def test_over_the_local_socket_it_is_the_same(tmp_path: Path, own_profiles
             await controller.ready()
             async with LocalServer(controller, claim), await LocalClient.connect(claim.folder) as client:
                 app = DashboardApp(client, await HallModel.read(client), who="Ada", cautions=False)
-                async with app.run_test(size=(80, 24)) as pilot:
+                async with piloted(app, (80, 24)) as pilot:
                     b = Bench(app, controller, pilot)
                     await b.until(lambda: isinstance(app.screen, UnitsScreen))
                     await opened(b)
@@ -229,7 +229,7 @@ async def test_a_running_bus_takes_it_and_its_far_end_hears_nothing(tmp_path: Pa
     try:
         await controller.ready()
         app = DashboardApp(controller, await HallModel.read(controller), who="Ada", cautions=False)
-        async with app.run_test(size=(80, 24)) as pilot:
+        async with piloted(app, (80, 24)) as pilot:
             b = Bench(app, controller, pilot)
             await b.until(lambda: isinstance(app.screen, UnitsScreen))
             await opened(b)

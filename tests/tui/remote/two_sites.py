@@ -10,7 +10,7 @@ from pathlib import Path
 from controller.mqtt_settings import BrokerSettings
 from controller.records import Known
 from tests.controller.mqtt.hall import SITE, Hall, hall_at
-from tests.tui.dashboard_bench import Bench
+from tests.tui.dashboard_bench import Bench, piloted
 from tui.model import HallModel
 from tui.remote.dashboard import BrokerDashboard
 from tui.remote.sites import RemoteSites
@@ -45,7 +45,7 @@ async def dashboard_at(settings: BrokerSettings, halls: list[Hall] | None = None
     """The dashboard on whatever is behind a broker."""
     async with await RemoteSites.connect(settings, who="Ada", any_protocol=False) as sites:
         app = BrokerDashboard(sites, await HallModel.read(sites), who="Ada", cautions=False)
-        async with app.run_test(size=(80, 24)) as pilot:
+        async with piloted(app, (80, 24)) as pilot:
             made = TwoSites(Bench(app, halls[0].controller if halls else None, pilot), sites, halls or [])  # type: ignore[arg-type]  # -- not asked without one
             await made.bench.until(lambda: isinstance(app.screen, UnitsScreen))
             yield made
