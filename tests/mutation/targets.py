@@ -10,9 +10,11 @@ from typing import Any
 
 from tests.mutation.mutants import Mutant, mutants_of
 
-__all__ = ["Target", "explained", "targets"]
+__all__ = ["ROOT", "Target", "explained", "targets"]
 
 _HERE = Path(__file__).parent
+ROOT = _HERE.parents[1]
+"""Of the repository: what is measured is run from there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +35,7 @@ class Target:
 
     def mutants(self) -> tuple[ast.Module, list[Mutant]]:
         """Its tree, and all that can be made wrong in it."""
-        tree = ast.parse(self.path.read_text(encoding="utf-8"))
+        tree = ast.parse((ROOT / self.path).read_text(encoding="utf-8"))
         return tree, mutants_of(tree)
 
 
