@@ -83,5 +83,5 @@ def test_what_is_explained_is_a_mutant_of_the_code_as_it_stands() -> None:
 
 def test_the_modules_and_tests_of_the_targets_are_there() -> None:
     for target in targets():
-        for path in (target.path, *target.tests):
+        for path in (str(target.path), *target.tests):
             assert (ROOT / path).is_file(), path
