@@ -31,6 +31,7 @@ from tui.listening import listen
 from tui.looks import DARK, LIGHT, Looks
 from tui.messages import CommandDone, ControllerGone, RecordsCame
 from tui.model import HallModel
+from tui.pace import pause_after
 from tui.palette import Palette, palette_commands
 from tui.profile_draft import ProfileDraft
 from tui.screens.box import BoxScreen
@@ -52,9 +53,6 @@ from tui.traffic_store import TrafficStore
 from tui.wanted_rows import WantedRows
 
 __all__ = ["DashboardApp"]
-
-_LOOK_EVERY = 0.1
-"""Least seconds between two times at which what happened is painted; keys are painted at once."""
 
 
 class DashboardApp(KeysInOrder[int]):
@@ -181,8 +179,9 @@ class DashboardApp(KeysInOrder[int]):
         """Paint what happened: at once after a quiet time, and not more often than a person can follow."""
         self._stale = self._pause is not None
         if self._pause is None:
+            began = time.perf_counter()
             self._look_again()
-            self._pause = self.set_timer(_LOOK_EVERY, self._paused)
+            self._pause = self.set_timer(pause_after(time.perf_counter() - began), self._paused)
 
     def _paused(self) -> None:
         self._pause = None

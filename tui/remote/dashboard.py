@@ -14,6 +14,7 @@ from tui.app import DashboardApp
 from tui.looks import Looks
 from tui.messages import RecordsCame
 from tui.model import HallModel
+from tui.pace import pause_after
 from tui.remote.links import link_line, link_words, note
 from tui.remote.local_only import REASONS
 from tui.remote.site_mirror import CHANGED
@@ -89,8 +90,9 @@ class BrokerDashboard(DashboardApp):
         try:
             while self._changed:
                 self._changed = False
+                began = time.perf_counter()
                 await self._read_again()
-                await asyncio.sleep(_READ_EVERY)
+                await asyncio.sleep(pause_after(time.perf_counter() - began, _READ_EVERY))
         finally:
             self._reads = False
 
