@@ -49,6 +49,9 @@ async def test_a_text_that_is_typed_right_after_find_switches_nothing(tmp_path: 
             b.app.post_message(events.Key(key, "/" if key == "slash" else key if len(key) == 1 else None))
         seek = b.app.screen.query_one("#seek", Input)
         await b.until(lambda: seek.value == "fop")
+        for event in (events.Key("escape", None), events.Key("slash", "/"), events.Paste("foyer")):
+            b.app.post_message(event)
+        await b.until(lambda: seek.value == "foyer", "what was pasted")
         assert b.state("hall-amp", "power") == (None, Known.UNKNOWN)
         assert not b.app.model.last
 
