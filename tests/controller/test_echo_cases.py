@@ -56,6 +56,12 @@ def test_the_first_of_several_bytes_in_the_settle_time_says_what_they_are() -> N
         assert [heard.fault for heard in run.heard] == [reason]
 
 
+def test_the_first_byte_of_a_message_that_is_never_finished_says_what_it_is() -> None:
+    _, run = round_four(b"\x01\xa6", orders=(says(11 * T, PANEL[:2]),), others_say=(PANEL,), retries=0)
+    assert (run.report.reason, run.report.failed_at) == (Reason.ECHO_DOUBLED, 1)
+    assert (run.report.got, run.report.stray) == (0xA6, PANEL[:2])
+
+
 def test_a_byte_between_a_message_and_the_beginning_of_another_is_stray() -> None:
     """A short message that a longer one begins with: the idle line tells which it was, and what is left."""
     others = (b"\x10\x20", b"\x10\x20\x30\x40\x50\x60\x70", b"\x40\x41")
