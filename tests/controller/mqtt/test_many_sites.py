@@ -26,6 +26,7 @@ from tui.remote.following import Follower
 
 pytestmark = [
     pytest.mark.slow,
+    pytest.mark.timeout(180),
     pytest.mark.peer("mosquitto", "mosquitto_pub", "mosquitto_sub", "mosquitto_passwd"),
 ]
 
@@ -79,7 +80,7 @@ async def all_known(follower: Follower, sites: int) -> AsyncIterator[None]:
         def whole() -> bool | None:
             return sum(s.ready and s.described for s in follower.mirror.sites.values()) == sites or None
 
-        assert await follower.until(whole, 60)
+        assert await follower.until(whole, 120)
         yield
     finally:
         await follower.close()
@@ -87,7 +88,7 @@ async def all_known(follower: Follower, sites: int) -> AsyncIterator[None]:
 
 async def until(found: Callable[[], object]) -> None:
     """Wait for what time alone may bring about."""
-    async with asyncio.timeout(60):
+    async with asyncio.timeout(120):
         while not found():  # noqa: ASYNC110 -- nothing tells of it
             await asyncio.sleep(0.1)
 
@@ -110,7 +111,7 @@ async def power(follower: Follower, site: str) -> object:
             if (state := follower.mirror.sites[site].states["mixer"]["power"]).known is not Known.UNKNOWN
             else None
         ),
-        60,
+        120,
     )
     assert known is not None
     return known.value

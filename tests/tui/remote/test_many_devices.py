@@ -21,6 +21,7 @@ from tui.remote.following import Follower
 
 pytestmark = [
     pytest.mark.slow,
+    pytest.mark.timeout(180),
     pytest.mark.peer("mosquitto", "mosquitto_pub"),
     pytest.mark.skipif(os.name != "posix", reason="a process is held up by a signal"),
 ]
