@@ -177,7 +177,9 @@ def commands(
     """
     client = Client(broker, "linewarden/+/response/bench")
     began: dict[bytes, float] = {}
-    whole, beyond, results = [], [], {}
+    whole: list[float] = []
+    beyond: list[float] = []
+    results: dict[str, int] = {}
     begin = time.monotonic()
     try:
 
