@@ -53,6 +53,7 @@ def test_the_first_of_several_bytes_in_the_settle_time_says_what_they_are() -> N
     for data, reason in ((b"\x02\x77", Reason.ECHO_DOUBLED), (b"\x77\x02", Reason.STRAY)):
         _, run = round_four(b"\x01\x02", orders=(says(11 * T, data),), retries=0)
         assert (run.report.reason, run.report.got, run.report.stray) == (reason, data[0], data)
+        assert run.report.failed_at == 1
         assert [heard.fault for heard in run.heard] == [reason]
 
 
@@ -113,6 +114,14 @@ def test_a_doubled_last_frame_that_is_a_message_by_itself_is_doubled_all_the_sam
 def test_another_message_of_one_byte_is_one() -> None:
     _, run = round_four(b"\x01\x02", orders=(says(11 * T, b"\x99"),), others_say=(b"\x99",), retries=0)
     assert run.report.result is Result.CONFIRMED
+
+
+def test_a_message_of_one_byte_behind_another_message_is_no_doubled_frame() -> None:
+    orders = (says(11 * T, PANEL), says(12 * T, b"\x02"))
+    _, run = round_four(b"\x01\x02", orders=orders, others_say=(PANEL, b"\x02"), retries=0)
+    assert run.report.result is Result.CONFIRMED
+    _, run = round_four(b"\x01\x02", orders=orders[1:], others_say=(PANEL, b"\x02"), retries=0)
+    assert run.report.reason is Reason.ECHO_DOUBLED
 
 
 def test_bytes_between_two_messages_are_heard() -> None:

@@ -295,6 +295,13 @@ def test_where_the_length_of_the_ring_is_not_known_the_frame_has_the_whole_of_it
     assert (measured.state, measured.deadline) == (State.DRAINING, 12.0)
 
 
+def test_a_shared_wire_has_no_length_and_is_not_waited_for() -> None:
+    machine = begun(WIRE, sending(b"\x01\x02", Method.LOCAL, confirm=rules(Method.LOCAL, **HURRY)))
+    machine.received(b"\x77", 1.0)
+    assert (machine.state, machine.deadline) == (State.DRAINING, 9.0)
+    assert report(machine.tick(9.0)).reason is Reason.COLLISION
+
+
 # The own echo on a shared wire
 
 
