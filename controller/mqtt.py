@@ -249,9 +249,9 @@ class MqttBridge:
         connection.publish(site.root.state("ready"))
         presence.announced = b"ready"
         await connection.flush()
-        if connection.refused:
+        if connection.refusals.total:
             raise BrokerError(
-                f"the broker refuses {connection.refused} of the messages that announce the site",
+                f"the broker refuses {connection.refusals.total} of the messages that announce the site",
                 where=self.settings.shown,
                 todo="let this user write all topics of its site in the broker's access list",
             )

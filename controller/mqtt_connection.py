@@ -25,6 +25,7 @@ from controller.homie_devices import Publication
 from controller.mqtt_messages import Incoming, NotGranted, incoming, refused, unreachable
 from controller.mqtt_network import CONNECT_WITHIN, GRANTED_WITHIN, network_for, new_client
 from controller.mqtt_outbox import Outbox
+from controller.mqtt_refusals import Refusals
 from controller.mqtt_settings import BrokerSettings
 from controller.threads import named_thread
 from profiles.errors import BrokerError
@@ -66,8 +67,7 @@ class Connection:
         """Set with why, when the connection is over."""
         self.unread_dropped = 0
         """Messages dropped because the event loop was too slow for them."""
-        self.refused = 0
-        """Publications that the broker did not take; only MQTT 5 tells."""
+        self.refusals = Refusals(2 * _WINDOW)
         self._loop = asyncio.get_running_loop()
         self._on_messages = on_messages
         self._keepalive = keepalive
@@ -192,10 +192,10 @@ class Connection:
     def _on_subscribe(self, _c: Any, _u: Any, number: int, reasons: list[ReasonCode], _p: Any) -> None:
         self._call(self._on_granted, number, reasons)
 
-    def _on_publish(self, _c: Any, _u: Any, _number: int, reason: ReasonCode, _p: Any) -> None:
+    def _on_publish(self, _c: Any, _u: Any, number: int, reason: ReasonCode, _p: Any) -> None:
         self._acknowledged += 1
         if reason.is_failure:
-            self.refused += 1
+            self.refusals.refused(number)
         if self._wants_acknowledgements:
             self._wants_acknowledgements = False
             self._call(self._pump)
@@ -315,9 +315,10 @@ class Connection:
             if publication.sender:
                 properties.UserProperty = ("from", publication.sender)
         self._handed += 1
-        self._client.publish(
+        out = self._client.publish(
             publication.topic, publication.payload, publication.qos, publication.retain, properties
         )
+        self.refusals.handed(out.mid, publication.topic)
         self._network.push()
 
     def _pump(self) -> None:

@@ -262,7 +262,7 @@ class Follower:
         connection = self._connection
         if connection is None:
             return lambda: False
-        before = connection.refused
+        before = connection.refusals.of(topic)
         self.send(Publication(topic, payload, retain=False))
 
         def acknowledged(done: asyncio.Future[None]) -> None:
@@ -271,7 +271,7 @@ class Follower:
                 self._wake((site,))
 
         asyncio.ensure_future(connection.flush()).add_done_callback(acknowledged)
-        return lambda: connection.refused != before
+        return lambda: connection.refusals.of(topic) != before
 
     # What goes on by itself
 

@@ -10,7 +10,7 @@ import json
 from dataclasses import replace
 from typing import Self
 
-from controller.api import SiteView
+from controller.api import SiteView, UnitView
 from controller.fanout import Subscription
 from controller.health import Health
 from controller.homie_devices import device_topic
@@ -34,7 +34,7 @@ from profiles.errors import ControllerError, LocalOnly, NotKnown
 from tui.remote.following import Follower
 from tui.remote.local_only import LocalOnlyCalls
 from tui.remote.mirror import Mirror
-from tui.remote.naming import split
+from tui.remote.naming import join, split
 from tui.remote.round_trips import RoundTrips
 from tui.remote.site_mirror import SiteMirror
 
@@ -182,21 +182,26 @@ class RemoteSites(LocalOnlyCalls):
         """
         if scope is None:
             sites = list(self.mirror.sites.values())
-            parts = await asyncio.gather(*(self._site_off(site, ALL) for site in sites))
+            parts = await asyncio.gather(*(self._site_off(site, ALL, origin) for site in sites))
             return [outcome for part in parts for outcome in part]
         site, own = self._site(scope)
         if own not in site.states:
-            return await self._site_off(site, own or ALL)
-        actions = next(unit.actions for unit in site.views()[1] if unit.id == scope)
+            return await self._site_off(site, own or ALL, origin)
+        return await self._units_off([unit for unit in site.views()[1] if unit.id == scope], origin)
+
+    async def _units_off(self, units: list[UnitView], origin: Origin) -> list[Outcome]:
+        """Tell each unit its own actions that de-energise it."""
+        now = self._follower.utc()
         commands = [
-            Command(scope, action.name, {}, origin, at=self._follower.utc())
-            for action in actions
+            Command(unit.id, action.name, {}, origin, at=now)
+            for unit in units
+            for action in unit.actions
             if action.effect == "de-energise"
             and all(spec.get("default") is not None for spec in action.parameters.values())
         ]
         return list(await asyncio.gather(*(self.submit(command) for command in commands)))
 
-    async def _site_off(self, site: SiteMirror, scope: str) -> list[Outcome]:
+    async def _site_off(self, site: SiteMirror, scope: str, origin: Origin) -> list[Outcome]:
         wrong, result = self._unable(site), Result.REFUSED
         if not wrong:
             before = site.off
@@ -211,7 +216,13 @@ class RemoteSites(LocalOnlyCalls):
             if isinstance(found, list):
                 return found
             wrong = found or _no_word(_OFF_WITHIN)
-            if found != _NOT_TAKEN:
+            if found == _NOT_TAKEN:
+                # Who may not tell the site may still tell its units, and what goes off now matters most.
+                place = join(site.id, scope)
+                units = [u for u in site.views()[1] if scope == ALL or place in (u.bus, u.group)]
+                if outcomes := await self._units_off(units, origin):
+                    return outcomes
+            else:
                 wrong, result = f"{wrong}; {_PERHAPS}", Result.INTERRUPTED
         text = f"{site.found.title}: {wrong}"
         look_at = site.standing.look_at or "the gear itself"

@@ -242,10 +242,11 @@ async def test_the_demo_is_watched_through_its_own_broker() -> None:
             )
             heard, _ = await watch.communicate()
             rest = await process.stdout.read()
+            # Waited for here: a process that ended by itself and is killed too loses its exit code.
+            await process.wait()
     finally:
         if process.returncode is None:
             process.kill()
-    await process.wait()
     assert "127.0.0.1" in lines[-1]
     assert b"homie/5/larkfield-hall/$state ready" in heard
     assert b"larkfield-hall-mixer" in heard

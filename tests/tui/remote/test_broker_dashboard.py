@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import subprocess
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -11,8 +13,8 @@ import pytest
 from textual.widgets import OptionList, Static
 
 from controller.api import JournalQuery, SiteView
-from controller.mqtt_settings import Protocol
-from controller.records import Alert, Command, Event, Known, Origin, OriginKind, Result
+from controller.mqtt_settings import BrokerSettings, Protocol
+from controller.records import Alert, Command, Event, Known, Origin, OriginKind, Reason, Result
 from controller.simulator.registry import stop_all
 from profiles.errors import BrokerError, ControllerError, LocalOnly, NotKnown
 from tests.controller.mqtt.hall import hall_at
@@ -323,21 +325,26 @@ async def test_switching_off_of_which_no_word_comes_is_not_said_to_be_refused(
     assert "no word of it came back within 0.2 s; it may have been carried out or not" in outcomes[0].text
 
 
+@contextlib.contextmanager
+def broker_with_rights(folder: Path, anybody: str) -> Iterator[tuple[BrokerSettings, BrokerSettings]]:
+    """A broker with an access list; gives what anybody, and what the site itself connects with."""
+    access = folder / "access"
+    access.write_text(f"topic read #\n{anybody}user site\ntopic readwrite #\n")
+    access.chmod(0o600)
+    passwords = folder / "passwords"
+    passwords.touch(mode=0o600)
+    subprocess.run(["mosquitto_passwd", "-b", str(passwords), "site", "word"], check=True)
+    config = ("allow_anonymous true", f"acl_file {access}", f"password_file {passwords}")
+    with Mosquitto(folder / "mosquitto", config) as broker:
+        yield broker.settings, replace(broker.settings, user="site", secret="word")
+
+
 @pytest.mark.slow
 async def test_who_may_only_read_is_told_that_nothing_is_sent(tmp_path: Path) -> None:
-    access = tmp_path / "access"
-    access.write_text("topic read #\nuser site\ntopic readwrite #\n")
-    access.chmod(0o600)
-    passwords = tmp_path / "passwords"
-    passwords.touch(mode=0o600)
-    process = await asyncio.create_subprocess_exec("mosquitto_passwd", "-b", str(passwords), "site", "word")
-    await process.wait()
-    config = ("allow_anonymous true", f"acl_file {access}", f"password_file {passwords}")
-    with Mosquitto(tmp_path / "mosquitto", config) as broker:
-        with_rights = replace(broker.settings, user="site", secret="word")
+    with broker_with_rights(tmp_path, "") as (anybody, with_rights):
         async with (
             hall_at(with_rights, tmp_path / "hall", HALL) as hall,
-            dashboard_at(broker.settings, [hall]) as found,
+            dashboard_at(anybody, [hall]) as found,
         ):
             b = found.bench
             await b.until(lambda: "larkfield/sound" in b.words)
@@ -347,4 +354,25 @@ async def test_who_may_only_read_is_told_that_nothing_is_sent(tmp_path: Path) ->
                 await found.sites.lock("larkfield/mixer", "Ada", "fuse")
             await b.until(lambda: "has not answered for" in b.text("#links"), "the silence")
             assert await hall.controller.journal(JournalQuery()) == []
+    stop_all()
+
+
+@pytest.mark.slow
+async def test_who_has_rights_to_units_only_still_gets_them_off(tmp_path: Path) -> None:
+    with broker_with_rights(tmp_path, "topic write homie/5/larkfield-mixer/#\n") as (anybody, with_rights):
+        async with (
+            hall_at(with_rights, tmp_path / "hall", HALL) as hall,
+            dashboard_at(anybody, [hall]) as found,
+        ):
+            b = found.bench
+            await b.until(lambda: "larkfield/sound" in b.words)
+            # A refusal at one topic is no refusal at another: both are out at the same time.
+            both = [Command(f"larkfield/{unit}", "power-on", {}, ORIGIN) for unit in ("hall-amp", "mixer")]
+            refused, taken = await asyncio.gather(*(found.sites.submit(command) for command in both))
+            assert (refused.result, refused.reason) == (Result.REFUSED, Reason.NOT_ALLOWED)
+            assert taken.result is Result.CONFIRMED
+            results = [outcome.result for outcome in await found.sites.all_off("larkfield/sound", ORIGIN)]
+            assert sorted(results) == [Result.CONFIRMED, Result.REFUSED]
+            (off, _) = await hall.controller.journal(JournalQuery())
+            assert (off.command.unit, off.command.action) == ("mixer", "standby")
     stop_all()
