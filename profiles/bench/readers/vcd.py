@@ -151,6 +151,12 @@ class _Changes:
         codes = sorted(header.names, key=lambda code: _packed(code.encode("latin-1")))
         self.codes = codes
         self._keys = np.array([_packed(code.encode("latin-1")) for code in codes], np.uint64)
+        if len(np.unique(self._keys)) < len(codes):
+            raise FileUnreadable(
+                "two of its variables have codes that end in the same eight characters",
+                where=where,
+                todo="dump fewer variables: the codes are shorter then",
+            )
         self._now = 0
         self.found: list[list[tuple[IntArray, npt.NDArray[np.int8]]]] = [[] for _ in codes]
         self.strange = 0
@@ -232,7 +238,7 @@ class _Changes:
 
 
 def _packed(code: bytes) -> int:
-    """An identifier code as one number; codes longer than eight characters don't occur in practice."""
+    """An identifier code as one number: by its last eight characters, where it is longer."""
     return int.from_bytes(code[-8:], "big")
 
 

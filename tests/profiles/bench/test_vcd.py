@@ -163,6 +163,19 @@ def test_faults(tmp_path: Path, text: str, reason: str) -> None:
         write(tmp_path / "a.vcd", text)
 
 
+def test_codes_that_can_not_be_told_apart_are_refused_and_long_ones_are_not(tmp_path: Path) -> None:
+    text = (
+        "$timescale 1 us $end $var wire 1 {} a $end $var wire 1 {} b $end $enddefinitions $end #0 1{} #5 0{}"
+    )
+    path = tmp_path / "a.vcd"
+    path.write_text(text.format("one_12345678", "two_12345678", "one_12345678", "one_12345678"))
+    with pytest.raises(FileUnreadable, match="same eight characters"):
+        read_capture(path)
+    path.write_text(text.format("line_12345678", "line_12345679", "line_12345678", "line_12345678"))
+    a, b = read_capture(path).channels
+    assert (len(a.edges()[0]), len(b.edges()[0])) == (1, 0)
+
+
 def test_a_dump_cut_off_in_a_block_keeps_what_is_whole(tmp_path: Path) -> None:
     capture = write(tmp_path / "a.vcd", MIDI[: MIDI.index("#1864")])
     assert capture.channels[0].logic is not None
