@@ -59,4 +59,6 @@ def heard(data: bytes, *, line: Shared | None = None, **confirm: Any) -> Run:
     """Send on a shared wire that is compared."""
     wire = line or Shared(T)
     transmission = sending(data, Method.LOCAL, confirm=rules(Method.LOCAL, **confirm))
-    return drive(EchoMachine(LineTimes(T, latency=0.0, jitter=0.0)), wire, transmission)
+    run = drive(EchoMachine(LineTimes(T, latency=0.0, jitter=0.0)), wire, transmission)
+    assert run.told == run.delivered
+    return run

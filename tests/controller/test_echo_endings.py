@@ -30,6 +30,12 @@ def test_a_wrong_byte_and_the_right_one_in_one_delivery() -> None:
     assert (run.report.result, run.report.stray) == (Result.CONFIRMED, b"\x77")
 
 
+def test_a_byte_too_many_and_the_frame_in_one_delivery_are_each_told_once() -> None:
+    fault = Stray(1, b"\x77", after=3 * T)
+    _, run = round_four(b"\x01\x02", fault=fault, adapter=Adapter(0, 0.02), ends_attempt=["stray"], retries=0)
+    assert (run.report.reason, run.report.got, run.report.echoed) == (Reason.STRAY, 0x77, 1)
+
+
 def test_a_wrong_echo_that_is_waited_over_is_not_confirmed() -> None:
     _, run = round_four(b"\x01\x02", fault=Corrupt(0, 0x77), ends_attempt=["no-echo"], retries=0)
     assert (run.report.result, run.report.echoed) == (Result.SENT, 1)

@@ -14,7 +14,7 @@ import pytest
 from controller.echo import EchoMachine
 from controller.echo_states import State
 from controller.records import Reason, Result
-from controller.transmission import CLOCKS, Effect, Finished, LineTimes, Report, Transmission
+from controller.transmission import CLOCKS, Effect, Finished, Heard, LineTimes, Report, Transmission
 from profiles.model import Method
 from profiles.template import Pause
 
@@ -186,6 +186,48 @@ def test_an_echo_is_early_before_the_line_allows_it() -> None:
     alone = begun(WIRE, ringing())
     alone.received(b"\x01", CLOCKS * 1.0 * WIRE.handed_on)
     assert alone.state is State.AWAITING_ECHO
+
+
+@pytest.mark.parametrize(
+    ("data", "reason", "expected"),
+    [
+        (b"\x01\x77", Reason.ECHO_EARLY, 0x01),
+        (b"\x77\x01", Reason.STRAY, None),
+        (b"\x77", Reason.STRAY, None),
+    ],
+)
+def test_the_first_of_several_bytes_that_come_too_soon_says_what_they_are(
+    data: bytes, reason: Reason, expected: int | None
+) -> None:
+    machine = begun(RING, ringing())
+    assert machine.received(data, 0.5) == [Heard(data, 0.5, reason)]
+    found = report(machine.tick(1000.0))
+    assert (found.reason, found.expected, found.got, found.stray) == (reason, expected, data[0], data)
+
+
+def test_the_first_byte_in_the_place_of_a_frame_is_what_came_instead() -> None:
+    machine = begun(RING, ringing(confirm={"ends_attempt": ["echo-wrong"]}))
+    assert machine.received(b"\x77\x79", 3.0) == [Heard(b"\x77\x79", 3.0, Reason.ECHO_WRONG)]
+    assert machine.received(b"\x78", 4.0) == [Heard(b"\x78", 4.0, Reason.ECHO_WRONG)]
+    assert machine.tick(16.0) == []
+    assert machine.deadline == 32.0, "a late echo ends nothing: it has as long again"
+    machine.tick(32.0)
+    found = report(machine.tick(1000.0))
+    assert (found.reason, found.expected, found.got) == (Reason.ECHO_WRONG, 0x01, 0x77)
+    assert found.stray == b"\x77\x79\x78"
+
+
+def test_a_late_frame_ahead_of_other_bytes_is_late() -> None:
+    machine = begun(RING, ringing(confirm={"ends_attempt": ["echo-wrong", "stray"]}))
+    machine.tick(16.0)
+    machine.tick(32.0)
+    assert (machine.state, machine.deadline) == (State.AWAITING_ECHO, 48.0)
+    machine.received(b"\x01\x77", 35.0)
+    assert machine.deadline == 48.0
+    machine.received(b"\x02", 36.0)
+    assert machine.state is State.SETTLING
+    found = report(machine.tick(1000.0))
+    assert (found.result, found.echoed, found.stray) == (Result.SENT, 1, b"\x01\x77")
 
 
 @pytest.mark.parametrize(("lag", "longest"), [(1.9, 2.0), (2.0, 2.0), (4.0, 4.0)])

@@ -80,6 +80,9 @@ def test_frames_behind_a_difference_in_one_delivery_are_not_taken_for_it() -> No
     run = heard(b"\x01\x02\x03", line=line, retries=0)
     assert (run.report.reason, run.report.failed_at, run.report.echoed) == (Reason.COLLISION, 1, 1)
     assert (run.report.got, run.report.stray) == (0x00, b"\x00\x03")
+    line = Shared(T, Adapter(0, 0.05), fault=Corrupt(1, 0x00))
+    run = heard(b"\x01\x02\x03", line=line, ends_attempt=["no-echo"])
+    assert (run.report.result, run.report.echoed, run.report.stray) == (Result.SENT, 2, b"\x00")
 
 
 def test_differences_that_are_waited_over_confirm_nothing() -> None:
