@@ -140,6 +140,13 @@ def test_a_message_keeps_its_distance_from_our_last(
     assert machine.state is State.LEAVING
 
 
+def test_a_message_that_was_broken_off_wants_no_pause_behind_it() -> None:
+    machine = begun(WIRE, sending(b"\x01\x02", Method.NONE, pauses=(Pause(1, 4.0), Pause(2, 4.0))))
+    machine.link_lost(2.0)
+    machine.begin(sending(b"\x03", Method.NONE), 2.0)
+    assert (machine.state, machine.deadline) == (State.WAITING, 1.0 + 8.0)
+
+
 def test_others_are_waited_for_until_they_are_quiet_or_the_time_is_over() -> None:
     machine = EchoMachine(WIRE)
     machine.received(b"\x55", -1.0)
@@ -335,6 +342,12 @@ def test_where_the_length_of_the_ring_is_not_known_the_frame_has_the_whole_of_it
     measured.received(b"\x01", 2.0)
     measured.received(b"\x77", 4.0)
     assert (measured.state, measured.deadline) == (State.DRAINING, 12.0)
+    learned = begun(WIRE, ringing(b"\x01"))
+    learned.received(b"\x01", 2.0)
+    assert report(learned.tick(1000.0)).result is Result.CONFIRMED
+    learned.begin(ringing(b"\x01"), 1000.0)
+    learned.received(b"\x77", 1002.0)
+    assert (learned.state, learned.deadline) == (State.DRAINING, 1010.0)
 
 
 def test_a_shared_wire_has_no_length_and_is_not_waited_for() -> None:
