@@ -203,11 +203,8 @@ class Course:
 
     def may_repeat(self) -> bool:
         """Whether another attempt is allowed after this one."""
-        return (
-            self.report.reason is not Reason.CANCELLED
-            and self.report.attempts <= self.rules.retries
-            and (self.transmission.repeatable or not self.script.acted_on)
-        )
+        fresh = self.transmission.repeatable or not self.script.acted_on
+        return fresh and self.report.attempts <= self.rules.retries
 
     def next_attempt(self) -> None:
         """Begin again from the first frame."""
