@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from controller.echo import EchoMachine
@@ -65,6 +67,13 @@ def test_an_answer_that_is_settled_when_the_time_is_over_is_one() -> None:
     assert machine.received(b"\x06", 18.0) == [Heard(b"\x06", 18.0)]
     found = report(machine.tick(1000.0))
     assert (found.result, found.stray) == (Result.ANSWERED, b"")
+    # Here the time is over before the idle line could have settled it.
+    brief = replace(WIRE, latency=0.0, jitter=0.0, burst_gap=2**-7)
+    machine = begun(brief, asking(done=(b"\x06", b"\x06\x07")))
+    machine.received(b"\x06", 18.0)
+    assert machine.deadline == 18.0 + 2**-7
+    found = report(machine.tick(18.0 + 2**-7))
+    assert (found.result, found.reason) == (Result.ANSWERED, None)
 
 
 def test_what_is_taken_back_in_a_pause_ends_there() -> None:

@@ -94,15 +94,20 @@ def test_our_own_bytes_are_told_from_an_answer_that_says_the_same_by_their_time(
     answered = begun(WIRE, transmission)
     assert report(answered.received(b"\x01\x02", own_until)).result is Result.ANSWERED
     own = begun(WIRE, transmission)
-    assert own.received(b"\x01\x02", math.nextafter(own_until, 0.0)) != []
+    too_soon = math.nextafter(own_until, 0.0)
+    assert own.received(b"\x01\x02", too_soon) == [Heard(b"\x01\x02", too_soon, Reason.ECHO_EARLY)]
     assert own.state is State.AWAITING_REPLY
     own.tick(19.0)
     assert report(own.tick(1000.0)).reason is Reason.ECHO_EARLY
     # Where the adapter's time is not known nothing can be told from it, nor where it hears itself anyway.
     blind = begun(replace(WIRE, latency=None), transmission)
     assert report(blind.received(b"\x01\x02", 2.0)).result is Result.ANSWERED
-    both = begun(WIRE, asking(done=(b"\x01\x02", b"\x06\x07")))
-    assert report(both.received(b"\x06\x07", 2.0)).result is Result.ANSWERED
+    other = begun(WIRE, transmission)
+    assert report(other.received(b"\x06\x07", 2.0)).result is Result.ANSWERED
+    hears = begun(WIRE, replace(transmission, hears_itself=True))
+    hears.received(b"\x01\x02", 2.0)
+    assert hears.state is State.AWAITING_REPLY
+    assert report(hears.received(b"\x01\x02", 4.0)).result is Result.ANSWERED
 
 
 # Waiting for a quiet line
