@@ -10,7 +10,7 @@ from controller.echo import EchoMachine
 from controller.echo_states import State
 from controller.records import Reason, Result
 from controller.transmission import Heard
-from profiles.template import Pause
+from profiles.template import Message, Pause
 
 from .test_echo_instants import RING, WIRE, asking, begun, report, ringing
 
@@ -84,6 +84,34 @@ def test_what_is_taken_back_in_a_pause_ends_there() -> None:
     found = report(machine.tick(1000.0))
     assert (found.result, found.reason) == (Result.CANCELLED, Reason.CANCELLED)
     assert (found.failed_at, found.ended, found.attempts) == (1, 5.0, 1)
+
+
+def test_what_is_taken_back_before_a_pause_does_not_wait_for_its_end() -> None:
+    machine = begun(RING, ringing(pauses=(Pause(1, 4.0),)))
+    machine.cancel(1.0)
+    assert machine.state is State.AWAITING_ECHO
+    machine.received(b"\x01", 3.0)
+    assert machine.state is State.DRAINING
+    found = report(machine.tick(1000.0))
+    assert (found.result, found.failed_at, found.ended) == (Result.CANCELLED, 1, 3.0)
+
+
+def test_a_question_that_is_taken_back_lets_its_frame_leave() -> None:
+    machine = begun(WIRE, replace(asking(), message=Message(b"\x01\x02", (Pause(1, 4.0),))))
+    assert (machine.state, machine.deadline) == (State.LEAVING, 1.0)
+    machine.cancel(0.5)
+    machine.tick(1.0)
+    found = report(machine.tick(1000.0))
+    assert (found.result, found.failed_at, found.ended) == (Result.CANCELLED, 1, 1.0)
+
+
+def test_the_first_of_several_bytes_in_a_pause_says_what_they_are() -> None:
+    for data, reason in ((b"\x01\x77", Reason.ECHO_DOUBLED), (b"\x77\x01", Reason.STRAY)):
+        machine = begun(RING, ringing(pauses=(Pause(1, 4.0),)))
+        machine.received(b"\x01", 3.0)
+        assert machine.received(data, 4.0) == [Heard(data, 4.0, reason)]
+        found = report(machine.tick(1000.0))
+        assert (found.reason, found.failed_at, found.got) == (reason, 0, data[0])
 
 
 def test_what_is_taken_back_before_its_first_frame_never_began() -> None:
