@@ -89,7 +89,7 @@ def test_what_is_taken_back_in_a_pause_ends_there() -> None:
 def test_what_is_taken_back_before_a_pause_does_not_wait_for_its_end() -> None:
     machine = begun(RING, ringing(pauses=(Pause(1, 4.0),)))
     machine.cancel(1.0)
-    assert machine.state is State.AWAITING_ECHO
+    assert machine.deadline == 16.0
     machine.received(b"\x01", 3.0)
     assert machine.state is State.DRAINING
     found = report(machine.tick(1000.0))

@@ -73,7 +73,7 @@ class _Choice:
 
     def noticed(self, test: str) -> None:
         """It noticed a mutant, and may notice the next one."""
-        if test in self._lines:
+        if test in self._seconds:
             others = (name for name in self._killers if name != test)
             self._killers = [test, *others][:_KILLERS_REMEMBERED]
 
