@@ -116,6 +116,8 @@ def test_a_burst_ends_with_more_than_the_gap(gap: float, found: list[tuple[int, 
     frames = Frames(starts, np.zeros(4, np.uint16), np.zeros(4, np.uint8), starts + 10.0)
     assert frames.dead_times[1:].tolist() == [3.0, 2.0, 0.25]
     assert bursts(frames, gap) == found
+    counted = (frames.glitches, frames.false_starts, frames.lost_in_gaps, frames.break_lengths)
+    assert counted == (0, 0, 0, {})
 
 
 @pytest.mark.parametrize("kind", [np.float64, np.int32])
