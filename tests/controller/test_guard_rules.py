@@ -86,6 +86,13 @@ def test_another_rate_begins_to_count_anew(rate: float, passes: int) -> None:
     assert reason(bench.admit(command("mixer", "mute-on"))) is Reason.TOO_FAST
 
 
+def test_a_bus_that_is_added_may_have_a_rate() -> None:
+    bench = Bench()
+    bench.gate.take_rules([rules(), replace(rules(0.1), id="stage")], [UnitRules("stage-amp", "stage", 4)])
+    assert isinstance(bench.admit(command("stage-amp", "mute-on")), Cleared)
+    assert reason(bench.admit(command("stage-amp", "mute-on"))) is Reason.TOO_FAST
+
+
 def test_a_rate_can_be_lifted_and_set() -> None:
     bench = quick(0.5)
     bench.gate.take_rules([rules(None)], UNITS[:1])
@@ -118,12 +125,16 @@ sets = { lid = true }
 """
 BRIGHT = LAMP.replace("[actions.blink]", f"{DARK}[actions.blink]")
 """Gear in which another state says that it is off."""
+SHUT = BRIGHT.replace(
+    "[actions.fan]", DARK.replace("dark", "shut").replace("de-energise", "neutral") + "[actions.fan]"
+)
+"""And something that switches nothing makes that state so as well."""
 
 
 @pytest.mark.parametrize("how", ["profile", "site"])
 def test_what_is_seen_is_told_by_the_profile_that_holds(how: str) -> None:
     seen = StateChange("lamp", "lid", StateValue(True, Known.OBSERVED, 1.0))
-    for profile, stays_off in ((LAMP, False), (BRIGHT, True)):
+    for profile, stays_off in ((LAMP, False), (BRIGHT, True), (SHUT.replace('"05"', '"06"', 1), True)):
         bench = lamp_with_times(profile, how)
         bench.gate.noticed(seen, bench.now)
         found = bench.turn(bench.admit(command("lamp", "fan")))

@@ -95,6 +95,8 @@ def test_blocks_of_any_size_count_the_same() -> None:
         blocks = list(frame_blocks(edges, TIMING, block=size))
         found = [(len(block.words), block.glitches, block.false_starts) for block in blocks]
         assert np.sum(found, axis=0).tolist() == [400, 400, 400], size
+        # A block is made longer only where it holds no frame.
+        assert (len(blocks) > 1) is (size < len(edges.ticks)), size
 
 
 def test_noise_without_end_is_given_up_before_the_memory_is_full(monkeypatch: pytest.MonkeyPatch) -> None:
