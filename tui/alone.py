@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import gc
+import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -31,6 +32,8 @@ async def run_alone(app: DashboardApp) -> int:
 
 async def _settle_what_is_loaded(app: DashboardApp) -> None:
     await app.painted.wait()
+    # What the traffic's filters need takes long to load: now, and not between two keys on full lines.
+    await asyncio.to_thread(importlib.import_module, "numpy")
     gc.collect()
     gc.freeze()
     gc.set_threshold(*_THRESHOLDS)
