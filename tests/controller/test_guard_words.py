@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from controller.guard import BusRules, Cleared, Refusal, UnitRules
-from controller.records import Known, Reason
+from controller.records import Known, Origin, OriginKind, Reason
 from tests.controller.gates import LAMP, OFF, ON, UNITS, Bench, command, reason
 from tests.controller.halls import compiled
 
@@ -123,6 +123,15 @@ def test_raw_bytes_wait_for_no_condition_and_hold_to_minimum_times() -> None:
     assert isinstance(bench.turn(bench.admit(raw)), Cleared)
     assert isinstance(bench.through(OFF), Cleared)
     assert reason(bench.turn(bench.admit(raw))) is Reason.TOO_FAST
+
+
+def test_what_was_refused_is_judged_anew() -> None:
+    bench = Bench()
+    for _ in range(2):
+        assert (
+            reason(bench.admit(command("hall-amp", "power-on", Origin(OriginKind.MQTT))))
+            is Reason.NOT_ALLOWED
+        )
 
 
 def test_a_tap_and_what_is_not_allowed_are_told_with_the_key_to_look_at() -> None:

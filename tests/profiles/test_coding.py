@@ -102,6 +102,7 @@ def test_the_places_of_digits_hold_both_cases() -> None:
         frozenset(b"AaBb"),
     )
     assert NumberCoding(1, "decimal-text").places(frozenset((1, 7))) == (frozenset(b"17"),)
+    assert NumberCoding(1).places(frozenset(b"AB")) == (frozenset(b"AB"),)
 
 
 def test_hexadecimal_digits_are_read_in_either_case() -> None:

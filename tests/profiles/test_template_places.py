@@ -8,7 +8,16 @@ from typing import Any
 import pytest
 
 from profiles.errors import TemplateError
-from profiles.model import AnyItem, CheckItem, CounterItem, FieldItem, HexItem, PauseItem, TextItem
+from profiles.model import (
+    AddressItem,
+    AnyItem,
+    CheckItem,
+    CounterItem,
+    FieldItem,
+    HexItem,
+    PauseItem,
+    TextItem,
+)
 from profiles.template import MOST_BYTES, ByteTemplate, Message, Reading
 
 
@@ -106,6 +115,13 @@ def test_what_can_not_be_built_is_told_with_its_item(
     assert (caught.value.index, caught.value.todo) == (index, todo)
 
 
+def test_an_address_needs_a_table_in_the_profile() -> None:
+    with pytest.raises(TemplateError) as caught:
+        ByteTemplate.compile([AddressItem(address=1)])
+    assert caught.value.what == "is an address, but the profile has none"
+    assert caught.value.todo == "add `[address]` with `range = [1, 15]`"
+
+
 def test_a_pause_is_not_matched() -> None:
     with pytest.raises(TemplateError) as caught:
         ByteTemplate.compile([BYTE, PauseItem(pause_ms=1.0)])
@@ -153,6 +169,7 @@ def test_what_can_be_anything_is_read_whatever_it_is() -> None:
     assert template.read(b"\x00\xff\xa5") == Reading()
     assert template.read(b"\x00\xff\xa6") is None
     assert template.read(b"\x00\xa5") is None
+    assert template.read(b"\x00\xff\xa5\x00") is None
     assert template.sets == (frozenset(range(256)),) * 2 + (frozenset((0xA5,)),)
 
 

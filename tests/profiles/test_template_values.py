@@ -320,7 +320,8 @@ def test_an_address_that_can_not_be(
 def test_bytes_that_say_an_address_or_none(keys: Any, data: str, address: int | None) -> None:
     template = ByteTemplate.compile([AddressItem(address=1, **keys)], address=Address(range=(1, 12)))
     reading = template.read(bytes.fromhex(data))
-    assert (None if reading is None else reading.address) == address
+    assert (reading is None) is (address is None)
+    assert reading is None or reading.address == address
 
 
 def test_an_address_that_is_not_given_is_told_where_to_put_it() -> None:
