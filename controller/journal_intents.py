@@ -105,17 +105,18 @@ class IntentLog:
         """
         if self._file < 0:
             self._open()
-        if self._torn and not self._cut(self._size):
+        joined = self._torn and not self._cut(self._size)
+        if joined:
             line = _TORN + line
-            self._size = os.lseek(self._file, 0, os.SEEK_END)
         try:
             done = os.write(self._file, line)
             if done != len(line):
                 raise OSError(errno.ENOSPC, "there is no space left")
+            # Only now: where this fails too, the last whole line is still the one before the torn part.
+            self._size = os.lseek(self._file, 0, os.SEEK_END) if joined else self._size + done
         except OSError as error:
             self._cut(self._size)
             raise _error(error, self.path) from error
-        self._size += done
         self._torn = False
 
     def clear(self) -> None:

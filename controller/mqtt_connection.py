@@ -193,9 +193,9 @@ class Connection:
         self._call(self._on_granted, number, reasons)
 
     def _on_publish(self, _c: Any, _u: Any, number: int, reason: ReasonCode, _p: Any) -> None:
-        self._acknowledged += 1
         if reason.is_failure:
             self.refusals.refused(number)
+        self._acknowledged += 1  # last: who waits for it looks for refusals then
         if self._wants_acknowledgements:
             self._wants_acknowledgements = False
             self._call(self._pump)
@@ -315,10 +315,10 @@ class Connection:
             if publication.sender:
                 properties.UserProperty = ("from", publication.sender)
         self._handed += 1
-        out = self._client.publish(
-            publication.topic, publication.payload, publication.qos, publication.retain, properties
-        )
-        self.refusals.handed(out.mid, publication.topic)
+        topic, qos = publication.topic, publication.qos
+        out = self._client.publish(topic, publication.payload, qos, publication.retain, properties)
+        if qos:
+            self.refusals.handed(out.mid, topic)
         self._network.push()
 
     def _pump(self) -> None:

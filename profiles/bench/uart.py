@@ -234,6 +234,8 @@ def frame_blocks(
             block *= 2
             continue
         stop = int(chain[usable]) if usable < len(chain) else len(leaving)
+        if not (usable or last):
+            stop = len(leaving)  # noise through all of the longest block: nothing of it is met again
         done = int(kept[2 * stop]) if stop < len(leaving) else len(raw)
         # Two edges each; those behind the last usable frame are met again in the next block.
         glitches = (done - min(2 * stop, len(times))) // 2

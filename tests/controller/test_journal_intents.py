@@ -138,11 +138,36 @@ def test_a_part_of_a_line_that_stays_spoils_no_other(
             once.setattr(os, "write", torn)
             with pytest.raises(JournalError, match="does not take"):
                 log.append(line("b"))
+            with pytest.raises(JournalError, match="does not take"):
+                log.append(line("b"))
         log.append(line("c"))
         log.append(line("d"))
     log.append(line("e"))
     log.close()
     assert [command.id for command, _ in logged_intents(path)] == ["a", "c", "d", "e"]
+
+
+def test_a_disk_that_is_sick_twice_and_then_well_loses_no_line(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is well again cuts back to the last whole line, not to the end of what was torn."""
+    path.parent.mkdir()
+    log = IntentLog(path)
+    log.append(line("a"))
+    real = os.write
+
+    def stuck(*_: object) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "ftruncate", stuck)
+        patch.setattr(os, "write", lambda handle, data: real(handle, data[: len(data) // 2]))
+        for name in "bc":
+            with pytest.raises(JournalError, match="does not take"):
+                log.append(line(name))
+    log.append(line("d"))
+    log.close()
+    assert [command.id for command, _ in logged_intents(path)] == ["a", "d"]
 
 
 @pytest.mark.parametrize("part", [1, 20, len(line("b")) - 1], ids=str)

@@ -190,11 +190,11 @@ class RemoteSites(LocalOnlyCalls):
         return await self._units_off([unit for unit in site.views()[1] if unit.id == scope], origin)
 
     async def _units_off(self, units: list[UnitView], origin: Origin) -> list[Outcome]:
-        """Tell each unit its own actions that de-energise it."""
+        """Tell each unit its own actions that de-energise it, power amplifiers first."""
         now = self._follower.utc()
         commands = [
             Command(unit.id, action.name, {}, origin, at=now)
-            for unit in units
+            for unit in sorted(units, key=lambda each: each.role != "power-amplifier")
             for action in unit.actions
             if action.effect == "de-energise"
             and all(spec.get("default") is not None for spec in action.parameters.values())

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -97,6 +99,16 @@ def test_blocks_of_any_size_count_the_same() -> None:
         assert np.sum(found, axis=0).tolist() == [400, 400, 400], size
         # A block is made longer only where it holds no frame.
         assert (len(blocks) > 1) is (size < len(edges.ticks)), size
+
+
+def test_an_edge_before_noise_without_end_is_not_read_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The longest block then holds one start and no frame that is known to be whole."""
+    monkeypatch.setattr(uart, "_LONGEST_BLOCK", 64)
+    noise = 5000.0 + 2 * np.arange(1000)
+    edges = Edges(np.concatenate([[1000.0], noise]), 1, 1e-6, 20_000.0)
+    blocks = list(itertools.islice(frame_blocks(edges, TIMING, start=0, block=16), 100))
+    assert len(blocks) < 100
+    assert 490 < sum(block.glitches for block in blocks) <= 500
 
 
 def test_noise_without_end_is_given_up_before_the_memory_is_full(monkeypatch: pytest.MonkeyPatch) -> None:
