@@ -66,9 +66,11 @@ class FieldPart:
             raise TemplateError(
                 "is true or false, and has a scale", todo="use a table { true = 1, false = 0 }"
             )
-        by_raw = {raw: value for value, raw in table.items()} if table is not None else None
-        if table is not None and by_raw is not None and len(by_raw) != len(table):
-            raise TemplateError("has a table that gives two values the same number")
+        by_raw: dict[int, Value] | None = None
+        if table is not None:
+            by_raw = {raw: value for value, raw in table.items()}
+            if len(by_raw) != len(table):
+                raise TemplateError("has a table that gives two values the same number")
         part = cls(item.field, number, item.scale, item.offset, table, by_raw, typed)
         part._check_ends()
         return part
@@ -97,6 +99,11 @@ class FieldPart:
     def size(self) -> int:
         """Bytes."""
         return self.number.size
+
+    @property
+    def _unscaled(self) -> bool:
+        """Whether the number on the wire is the value itself."""
+        return self.scale == 1 and self.offset == 0
 
     def sets(self) -> tuple[frozenset[int], ...]:
         """What its values look like, as narrow as it can be told."""
@@ -128,7 +135,8 @@ class FieldPart:
         if isinstance(value, str):
             raise BadValue(f"{self.name} can't be {value!r}", todo="write a number")
         try:
-            raw = round((value - self.offset) / self.scale)
+            # Whole numbers stay whole: as a binary fraction, one past 2^53 would be another one.
+            raw = round(value if self._unscaled else (value - self.offset) / self.scale)
         except OverflowError:
             raise BadValue(f"{self.name} can't be so great a number") from None
         # Rounding to the wire's step must not leave the range that the value itself keeps.
@@ -165,7 +173,7 @@ class FieldPart:
 
     def _scaled(self, raw: int) -> Value:
         """The value that a number on the wire says, where no table says it."""
-        if self.scale == 1 and self.offset == 0:
+        if self._unscaled:
             value: int | float = raw
         else:
             # Decimal fractions are meant, not their nearest binary ones: 3 and not 3.0000000000000004.
@@ -204,7 +212,7 @@ def _table(item: FieldItem, typed: Typed | None) -> dict[Value, int] | None:
                 todo="use a table such as { one = 1, two = 2 }",
             )
         return dict(enumerate(item.table))
-    kind = typed.type if typed else ValueType.ENUM
+    kind = typed.type if typed else None
     table: dict[Value, int] = {}
     for name, raw in item.table.items():
         key: Value = name

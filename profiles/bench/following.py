@@ -38,11 +38,13 @@ def chain_of(steps: npt.NDArray[np.uint8]) -> IntArray:
     """Follow ``steps`` from the first on: each frame's start says where the next one is.
 
     Eight steps are put together into one for all places at once, so that few are left to be followed singly.
+
+    Args:
+        steps: how many further the next frame starts, for each place; no step leads past their end.
     """
     count = len(steps)
     after = np.arange(count + 1)
     after[:-1] += steps
-    np.minimum(after, count, out=after)
     leaps = after
     for _ in range(_LEAP.bit_length() - 1):
         leaps = leaps[leaps]

@@ -183,6 +183,12 @@ def test_every_state_can_be_reached_and_left() -> None:
     assert {step for _, step in WAYS} == set(Step)
 
 
+def test_a_state_and_a_step_are_told_by_their_own_name() -> None:
+    """As the message on a fault of this program tells them."""
+    for each in (*State, *Step):
+        assert each.value.replace(",", "") == each.name.lower().replace("_", " ")
+
+
 def test_a_phase_for_an_answer_that_nobody_described_is_a_fault_of_this_program() -> None:
     from controller.echo_answer import AwaitingReply
     from controller.echo_course import Course, Line

@@ -127,6 +127,17 @@ def test_a_check_over_what_hexadecimal_digits_say() -> None:
     assert template.build().data == b":010203"
 
 
+def test_a_check_in_binary_is_no_letter_in_either_case() -> None:
+    """The sum of one byte is that byte: A is no a, and a is no A."""
+    template = ByteTemplate.compile([FieldItem(field="x"), check_item(check="sum-8", from_=0)])
+    assert [template.read(data) is not None for data in (b"AA", b"aa", b"Aa", b"aA")] == [
+        True,
+        True,
+        False,
+        False,
+    ]
+
+
 def test_what_is_covered_must_be_digits() -> None:
     items = [FieldItem(field="a", size=2), check_item(check="sum-8", over="hex-text", coding="hex-text")]
     template = ByteTemplate.compile(items)

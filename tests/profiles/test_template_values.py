@@ -40,6 +40,7 @@ def check_both_ways(template: ByteTemplate, value: Value, data: str) -> None:
     [
         (None, {}, 7, "07"),
         (None, {"scale": 0.5}, 3.5, "07"),
+        (None, {"scale": 0.5}, 3.0, "06"),
         (None, {"scale": 2.0}, 14, "07"),
         (None, {"offset": -10.0}, -3, "07"),
         (WHOLE, {"scale": 0.5}, 3, "06"),
@@ -59,6 +60,12 @@ def check_both_ways(template: ByteTemplate, value: Value, data: str) -> None:
         (WHOLE, {"size": 2, "order": "little"}, 0x1234, "34 12"),
         (WHOLE, {"size": 1, "signed": True}, -1, "FF"),
         (WHOLE, {"size": 2, "coding": "bcd"}, 1234, "12 34"),
+        # 2^53 + 1, the first whole number that a binary fraction of 53 bits (IEEE 754) can't say.
+        (WHOLE, {"size": 8}, 9007199254740993, "00 20 00 00 00 00 00 01"),
+        (None, {"size": 8}, 9007199254740993, "00 20 00 00 00 00 00 01"),
+        (REAL, {"scale": 1e-9}, 7e-9, "07"),
+        # 1/1024 has ten decimals, and nine of them are told.
+        (REAL, {"scale": 0.0009765625}, 0.000976562, "01"),
     ],
 )
 def test_a_value_and_its_bytes(typed: Parameter | None, keys: Any, value: Value, data: str) -> None:
@@ -75,6 +82,7 @@ def test_a_value_and_its_bytes(typed: Parameter | None, keys: Any, value: Value,
         (KINDS, {"table": {"a": 4, "b": 9}}, "05"),
         (WHOLE, {"scale": 0.5}, "07"),
         (WHOLE, {"coding": "bcd"}, "1A"),
+        (WHOLE, {"coding": "bcd", "scale": 0.5}, "1A"),
         (Parameter(type=ValueType.INTEGER, range=(3, 9)), {}, "0A"),
         (Parameter(type=ValueType.INTEGER, range=(3, 9)), {}, "02"),
     ],
@@ -112,20 +120,22 @@ def test_a_value_that_is_missing_is_told_how_to_give_it() -> None:
 
 
 @pytest.mark.parametrize(
-    ("span", "scale", "value", "data"),
+    ("span", "scale", "offset", "value", "data"),
     [
         # Rounding to the nearest step would leave the range; the value is one step inside it then.
-        ((0, 101), 3.0, 101, "21"),
-        ((1, 100), 3.0, 1, "01"),
-        ((2, 100), 3.0, 4, "01"),
-        ((0, 25), 0.1, 25, "FA"),
-        ((0.1, 0.3), 0.1, 0.3, "03"),
+        ((0, 101), 3.0, 0.0, 101, "21"),
+        ((10, 111), 3.0, 10.0, 111, "21"),
+        ((1, 100), 3.0, 0.0, 1, "01"),
+        ((-9, 100), 3.0, -10.0, -9, "01"),
+        ((2, 100), 3.0, 0.0, 4, "01"),
+        ((0, 25), 0.1, 0.0, 25, "FA"),
+        ((0.1, 0.3), 0.1, 0.0, 0.3, "03"),
     ],
 )
 def test_a_value_is_rounded_into_the_range(
-    span: tuple[float, float], scale: float, value: float, data: str
+    span: tuple[float, float], scale: float, offset: float, value: float, data: str
 ) -> None:
-    template = made(Parameter(type=ValueType.FLOAT, range=span), scale=scale)
+    template = made(Parameter(type=ValueType.FLOAT, range=span), scale=scale, offset=offset)
     assert template.build({"x": value}).data == bytes.fromhex(data)
 
 
@@ -141,6 +151,8 @@ def test_a_value_is_rounded_into_the_range(
         (Parameter(type=ValueType.INTEGER, range=(0, 4096)), {"size": 2}, [range(256), range(256)]),
         (Parameter(type=ValueType.INTEGER, range=(0, 2**32 - 1)), {"size": 4}, [range(256)] * 4),
         (Parameter(type=ValueType.INTEGER, range=(7, 7)), {}, [(7,)]),
+        (Parameter(type=ValueType.INTEGER, range=(4000, 4003)), {"size": 2}, [(0x0F,), range(0xA0, 0xA4)]),
+        (Parameter(type=ValueType.FLOAT, range=(0.5, 2.5)), {"scale": 0.5}, [range(1, 6)]),
     ],
 )
 def test_what_can_stand_in_a_fields_places(typed: Parameter, keys: Any, places: list[Any]) -> None:
@@ -369,3 +381,4 @@ def test_a_counter_of_many_numbers_can_be_anything_in_its_places() -> None:
     for wrap, first in ((4096, 16), (4097, 256)):
         (high, low) = ByteTemplate.compile([CounterItem(counter="n", size=2, wrap=wrap)]).sets
         assert (len(high), len(low)) == (first, 256)
+    assert ByteTemplate.compile([CounterItem(counter="n", size=4)]).sets == (frozenset(range(256)),) * 4

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from profiles.bench.edges import Edges
+from profiles.bench.following import without_glitches
 from profiles.bench.uart import (
     FrameError,
     Frames,
@@ -136,6 +137,13 @@ def test_runs_of_a_quarter_of_a_bit_are_no_glitches() -> None:
     for run, glitches in ((24.0, 1), (25.0, 0)):
         frames = decode_edges(Edges(np.array([1000.0, 1000 + run]), 1, 1e-6, 9000.0), TIMING)
         assert (frames.glitches, frames.false_starts) == (glitches, 1 - glitches)
+
+
+def test_of_an_edge_that_bounces_twice_the_middle_one_stays() -> None:
+    """Five edges close together: the third. Its cluster begins with the first, for what is met again."""
+    ticks = np.array([0.0, 100.0, 103.0, 104.0, 106.0, 110.0, 200.0])
+    times, begins = without_glitches(ticks, 5.0)
+    assert (times.tolist(), begins.tolist()) == ([0.0, 104.0, 200.0], [0, 1, 6])
 
 
 @pytest.mark.parametrize(("end", "count"), [(949.0, 0), (950.0, 1), (951.0, 1)])
