@@ -31,6 +31,7 @@ BROKER = "broker"
 """What alerts about the broker are about, and their id."""
 MOST_SITES = 1000
 """A dashboard shows no more; see docs/scale.md for what so many cost."""
+_MOST_TURNED_AWAY = 10 * MOST_SITES
 
 
 @dataclass(slots=True)
@@ -64,8 +65,13 @@ class Mirror:
     """Since when all that the broker had retained has been read."""
     _unit_of: dict[str, tuple[str, str]] = field(default_factory=dict)
     """The site and the unit that a device is."""
-    _looked_at: set[str] = field(default_factory=set)
-    """Devices whose description was asked for on this connection, since they may be sites."""
+    _asked: dict[str, None] = field(default_factory=dict)
+    """Devices that may be sites, whose descriptions are subscribed to on this connection: the newest.
+    One that is dropped is still heard."""
+    _described: set[str] = field(default_factory=set)
+    """The sites whose descriptions came on this connection."""
+    _turned_away: dict[str, None] = field(default_factory=dict)
+    """Sites for which there is no room."""
 
     # What comes
 
@@ -97,7 +103,7 @@ class Mirror:
         if parts[3:] == ["$description"]:
             return self._describe(device, message.payload, taken, now)
         if tuple(parts[3:]) == _FOUND_BY and message.payload:
-            self._look_at(device, taken, now)
+            self._look_at(device, taken)
         if device in self.sites:
             site = self.sites[device]
             if parts[3:] == ["$state"]:
@@ -114,38 +120,61 @@ class Mirror:
             return owner
         return None
 
-    def _look_at(self, device: str, taken: Taken, now: float) -> None:
+    def _look_at(self, device: str, taken: Taken) -> None:
         """Something that may be a site: its description tells."""
-        if device in self._looked_at:
-            return
-        if len(self._looked_at) < MOST_SITES:
-            self._looked_at.add(device)
-            taken.wanted.append(f"{device_topic(device)}/$description")
-        else:
-            self._crowd(taken, now)
+        if device not in self._asked and device not in self._described:
+            self._ask(device, taken)
 
-    def _crowd(self, taken: Taken, now: float) -> None:
+    def _ask(self, device: str, taken: Taken) -> None:
+        self._note_asked(device)
+        taken.wanted.append(f"{device_topic(device)}/$description")
+
+    def _note_asked(self, device: str) -> None:
+        self._asked[device] = None
+        if len(self._asked) > MOST_SITES:
+            # What never answered must not keep out what would.
+            del self._asked[next(iter(self._asked))]
+
+    def _turn_away(self, device: str, taken: Taken, now: float) -> None:
+        if len(self._turned_away) < _MOST_TURNED_AWAY:
+            self._turned_away[device] = None
         if self.crowd is None:
             text = f"more than {MOST_SITES} sites are announced at {self.shown}: not all of them are shown"
             look_at = "whether this dashboard's user has to read all of them; see docs/scale.md"
             self.crowd = Alert("crowd", BROKER, now, text, look_at)
             taken.records.append(self.crowd)
 
+    def _let_in(self, taken: Taken) -> None:
+        """Where there is room, ask the one again that has waited longest."""
+        if self._turned_away and len(self.sites) < MOST_SITES:
+            device = next(iter(self._turned_away))
+            del self._turned_away[device]
+            self._ask(device, taken)
+        if self.crowd is not None and not self._turned_away:
+            taken.records.append(replace(self.crowd, over=True))
+            self.crowd = None
+
     def _describe(self, device: str, payload: bytes, taken: Taken, now: float) -> str | None:
         found = read_site(device, payload)
         site = self.sites.get(device)
         if found is None:
+            self._turned_away.pop(device, None)
             if site is not None:
                 self._remove(device, taken, now)
+            else:
+                self._let_in(taken)
             return None
         if site is None:
             if len(self.sites) >= MOST_SITES:
-                self._crowd(taken, now)
+                self._turn_away(device, taken, now)
                 return None
+            self._turned_away.pop(device, None)
             site = self.sites[device] = SiteMirror(found, now)
             taken.wanted += [f"{device_topic(device)}/$state", f"{device_topic(device)}/+/+"]
         else:
             site.describe(found)
+        self._asked.pop(device, None)
+        self._described.add(device)
         taken.wanted += self._adopt(found)
         return device
 
@@ -158,11 +187,17 @@ class Mirror:
 
     def _remove(self, device: str, taken: Taken, now: float) -> None:
         site = self.sites.pop(device)
+        # Who waits for an outcome has hold of it still, and is woken because it was touched.
+        site.stand(Standing.GONE, now)
         taken.touched.append(device)
+        if device in self._described:
+            self._described.remove(device)
+            self._note_asked(device)
         self._unit_of = {unit: owner for unit, owner in self._unit_of.items() if owner[0] != device}
         taken.records += [replace(alert, over=True) for alert in site.alerts.values()]
         taken.records += [replace(lock, over=True) for lock in site.locks.values()]
         taken.records.append(Event(device, None, CHANGED, now))
+        self._let_in(taken)
 
     # The connection
 
@@ -179,7 +214,9 @@ class Mirror:
         if self.crowd is not None:
             taken.records.append(replace(self.crowd, over=True))
             self.crowd = None
-        self._looked_at.clear()
+        self._asked.clear()
+        self._described.clear()
+        self._turned_away.clear()
         for site in self.sites.values():
             site.begin(now)
             taken.wanted += [f"{device_topic(site.id)}/$state", f"{device_topic(site.id)}/+/+"]

@@ -12,7 +12,6 @@ import pytest
 from controller.mqtt_messages import Incoming
 from controller.mqtt_settings import BrokerSettings
 from controller.records import (
-    Alert,
     Event,
     Known,
     Lock,
@@ -22,7 +21,7 @@ from controller.views import site_view
 from tests.controller.mqtt.hall import SITE
 from tests.tui.remote.announced import NOW, Announced, incoming, mirror_of, model_of
 from tui.remote.following import Follower
-from tui.remote.mirror import DISCOVERY, MOST_SITES, Mirror, Taken
+from tui.remote.mirror import DISCOVERY, Mirror
 from tui.remote.site_mirror import CHANGED
 from tui.remote.standing import Standing
 
@@ -43,22 +42,6 @@ def test_a_site_is_found_by_a_topic_that_only_sites_have() -> None:
     # On a new connection nothing is subscribed to any more.
     assert mirror.begin(NOW).wanted == [DISCOVERY]
     assert mirror.take([found], NOW).wanted == ["homie/5/larkfield/$description"]
-
-
-def test_more_sites_than_can_be_shown_are_told_and_not_passed_over_in_silence(hall: Announced) -> None:
-    mirror = mirror_of(hall)
-    found = [Incoming(f"homie/5/hall-{n}/controller/instance", b"1", True) for n in range(MOST_SITES + 1)]
-    taken = mirror.take(found, NOW)
-    assert len(taken.wanted) == MOST_SITES
-    (alert,) = taken.records
-    assert isinstance(alert, Alert)
-    assert alert.target == "broker"
-    assert f"more than {MOST_SITES} sites" in alert.text
-    assert mirror.alerts() == [alert]
-    assert mirror.take(found, NOW) == Taken()
-    # Begun anew, it is not known any more.
-    assert replace(alert, over=True) in mirror.begin(NOW).records
-    assert mirror.alerts() == []
 
 
 def test_a_dashboard_goes_through_the_sites_that_were_touched_and_not_through_all(
