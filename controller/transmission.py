@@ -228,7 +228,7 @@ def wire_time(message: Message, method: Method, times: LineTimes, reply_frames: 
     """The least time that physics allows from the first write to the last echo or reply byte, in seconds."""
     frames = len(message.data)
     pauses = sum(pause.seconds for pause in message.pauses if 0 < pause.before < frames)
-    spaces = max(0, frames - 1) * times.dead_time
+    spaces = (frames - 1) * times.dead_time
     if method is Method.LOOP:
         return frames * (times.hops + 1) * times.frame + pauses + spaces
     return (frames + reply_frames) * times.frame + pauses + spaces

@@ -11,7 +11,7 @@ from controller.echo import EchoMachine
 from controller.echo_judging import ends_attempt, own_frames
 from controller.echo_script import Script
 from controller.records import Reason, Result
-from controller.transmission import CLOCKS, LineTimes
+from controller.transmission import CLOCKS, LineTimes, Write
 from profiles.model import Method
 from profiles.template import Pause
 
@@ -52,6 +52,13 @@ def test_taking_back_an_open_line_message_in_its_pause() -> None:
     transmission = sending(b"\x01\x02\x03", Method.NONE, pauses=(Pause(2, 0.1),))
     run = drive(EchoMachine(LineTimes(T)), Shared(T, hears_itself=False), transmission, orders=[cancels(T)])
     assert (run.report.result, run.report.failed_at, run.writes) == (Result.CANCELLED, 2, [b"\x01\x02"])
+
+
+def test_a_read_of_nothing_leaves_the_line_quiet() -> None:
+    """A port whose read timed out has seen nobody speak: what is begun then need not wait."""
+    machine = EchoMachine(LineTimes(T))
+    assert machine.received(b"", 9.999) == []
+    assert machine.begin(sending(b"\x01", Method.NONE), 10.0) == [Write(b"\x01")]
 
 
 def test_a_shared_wire_is_compared_in_one_stretch() -> None:
