@@ -298,9 +298,13 @@ class DashboardApp(KeysInOrder[int]):
 
     def action_off(self, scope: str | None) -> None:
         """De-energise a group or a bus, or everything."""
+        # Of two rounds for one key the second tells: what the key before it began is over only then.
+        tells = not self.once_more
 
         async def off() -> None:
             outcomes = await self.api.all_off(scope, self.origin())
+            if not tells:
+                return
             bad = [outcome for outcome in outcomes if not outcome.result.good]
             told = f"{len(outcomes) - len(bad)} of {len(outcomes)} orders to go off came about"
             why = f". {bad[0].text}" if bad else ""

@@ -3,6 +3,8 @@
 Textual hands a key to whatever has the cursor at that moment, and moves the cursor a little later. Typed
 fast, over a slow line or on a busy machine, `/ foyer` would have its `f` and `o` taken for off and on. Here
 each key waits until the one before it is handled whole: its screen is there, and the cursor where it belongs.
+A key that waits for nothing has the last word all the same: what waits is dropped, and it is done once more
+behind the key that is under way.
 """
 
 from __future__ import annotations
@@ -31,7 +33,7 @@ class KeysInOrder(App[R], Generic[R]):
     """An app whose keys, and pasted texts, never overtake each other."""
 
     AT_ONCE: ClassVar[frozenset[str]] = frozenset()
-    """Keys that wait for nothing: what they do is the same wherever one is."""
+    """Keys that wait for nothing: what they do is the same wherever one is, and does no harm done twice."""
 
     _waiting: deque[events.Key | events.Paste] | None = None
     """What came while an earlier key is under way; None while none is."""
@@ -42,9 +44,20 @@ class KeysInOrder(App[R], Generic[R]):
         """Whether all keys that were typed have done all that they do."""
         return self._waiting is None
 
+    @property
+    def once_more(self) -> bool:
+        """Whether a key that was done at once is still to be done behind the one that was under way."""
+        waiting = self._waiting
+        return bool(waiting and self._is_at_once(waiting[0]))
+
     async def on_event(self, event: events.Event) -> None:
         """Take an event; a key that comes while another is under way is kept."""
-        if not self._keeps_order(event):
+        if self._is_at_once(event):
+            if self._waiting is not None:
+                self._waiting.clear()
+                self._waiting.append(events.Key(event.key, event.character))
+            await super().on_event(event)
+        elif not self._keeps_order(event):
             await super().on_event(event)
         elif self._waiting is not None:
             self._waiting.append(event)
@@ -52,10 +65,11 @@ class KeysInOrder(App[R], Generic[R]):
             self._waiting = deque()
             await self._hand_over(event)
 
+    def _is_at_once(self, event: events.Event) -> TypeGuard[events.Key]:
+        return isinstance(event, events.Key) and not event.is_forwarded and event.key in self.AT_ONCE
+
     def _keeps_order(self, event: events.Event) -> TypeGuard[events.Key | events.Paste]:
-        if not isinstance(event, events.Key | events.Paste) or event.is_forwarded:
-            return False
-        return isinstance(event, events.Paste) or event.key not in self.AT_ONCE
+        return isinstance(event, events.Key | events.Paste) and not event.is_forwarded
 
     async def _hand_over(self, event: events.Event) -> None:
         before = self._cursor

@@ -8,8 +8,9 @@ import pytest
 from textual import events
 from textual.widgets import Input
 
+from controller.api import JournalEntry, JournalQuery
 from controller.records import Known
-from tests.tui.dashboard_bench import bench
+from tests.tui.dashboard_bench import Bench, bench
 from tests.tui.editor_bench import area, cursor_to, opened, own_folder_in
 from tui.screens.units import UnitsScreen
 
@@ -26,6 +27,43 @@ async def test_a_unit_that_is_typed_right_after_f2_is_the_one_told(tmp_path: Pat
         await b.until(lambda: isinstance(b.app.screen, UnitsScreen))
         await b.until(lambda: b.state("hall-amp", "power") == (True, Known.CONFIRMED))
         assert b.state("mixer", "power") == (None, Known.UNKNOWN)
+
+
+async def typed_and_over(b: Bench, *keys: str) -> tuple[list[JournalEntry], list[str]]:
+    """Type keys in one go; all that was commanded, oldest first, and all that was told, once it is over."""
+    told: list[str] = []
+    b.app.notify = lambda message, **_: told.append(message)  # type: ignore[method-assign]  # -- none goes by
+    for key in keys:
+        b.app.post_message(events.Key(key, key if len(key) == 1 else None))
+    await b.until(lambda: any(text.startswith("everything: ") for text in told), "what became of off")
+    await b.until(lambda: b.app.settled)
+    entries = await b.controller.journal(JournalQuery())
+    while not all(each.outcome for each in entries):
+        await b.pilot.pause(0.02)
+        entries = await b.controller.journal(JournalQuery())
+    return entries[::-1], told
+
+
+@pytest.mark.parametrize("last", ["f9", "X"])
+async def test_everything_off_is_the_last_word_over_the_keys_before_it(tmp_path: Path, last: str) -> None:
+    async with bench(tmp_path) as b:
+        await b.press("2")
+        entries, told = await typed_and_over(b, "o", last)
+        of_the_amp = [each for each in entries if each.command.unit == "hall-amp"]
+        assert of_the_amp[-1].command.action == "standby"
+        assert last == "f9" or [each.command.action for each in of_the_amp] == ["power-on", "standby"]
+        await b.until(lambda: b.state("hall-amp", "power") == (False, Known.CONFIRMED))
+        assert len(told) == 1, "one thing was asked for, and one is told"
+
+
+async def test_what_waits_when_everything_goes_off_is_dropped(tmp_path: Path) -> None:
+    async with bench(tmp_path) as b:
+        entries, _ = await typed_and_over(b, "2", "o", "f9", "1")
+        assert "standby" in {each.command.action for each in entries}
+        assert "power-on" not in {each.command.action for each in entries}
+        await b.until(lambda: b.state("hall-amp", "power") == (False, Known.CONFIRMED))
+        # What is typed after it goes on.
+        await b.until(lambda: isinstance(b.app.screen, UnitsScreen) and b.app.screen.selected == 1)
 
 
 async def test_characters_do_not_overtake_the_keys_before_them(
