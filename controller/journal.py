@@ -42,6 +42,7 @@ class Journal:
         self._writer = JournalWriter(store)
         self._reader: JournalReader | None = None
         self._reading = named_pool("question", 1)
+        self._closed = False
         self._loop = asyncio.get_running_loop()
         self._states = store.states()
         self._locks = {lock.id: lock for lock in store.locks()}
@@ -163,12 +164,14 @@ class Journal:
 
         Raises:
             InputError: the query names a result that there is not.
-            JournalError: it can't be read, or not in time: a disk that hangs holds up nobody for ever.
+            JournalError: it can't be read, or not in time: a disk that hangs holds up nobody for ever; or it
+                was closed, before or meanwhile.
         """
         finding: Future[list[JournalEntry]] | None = None
         try:
             async with asyncio.timeout(_ANSWER_WITHIN):
                 await self._writer.catch_up()
+                self._check_open()
                 finding = self._reading.submit(self._find, query)
                 return await asyncio.wrap_future(finding)
         except TimeoutError:
@@ -181,9 +184,23 @@ class Journal:
             ) from None
 
     def _find(self, query: JournalQuery) -> list[JournalEntry]:
+        self._check_open()
         if self._reader is None:
             self._reader = JournalReader(self._path)
-        return self._reader.find(query)
+        try:
+            return self._reader.find(query)
+        except JournalError:
+            # Closing interrupts the question that is under way.
+            self._check_open()
+            raise
+
+    def _check_open(self) -> None:
+        if self._closed:
+            raise JournalError(
+                "the journal is closed",
+                where=str(self._path),
+                todo="ask again when the controller runs again",
+            )
 
     @property
     def owed(self) -> int:
@@ -293,7 +310,11 @@ class Journal:
         return total
 
     async def close(self) -> None:
-        """Write what is still to be written, and close the file. A second time does nothing."""
+        """Write what is still to be written, and close the file. A second time does nothing.
+
+        Questions that wait, and later ones, end with a ``JournalError``.
+        """
+        self._closed = True
         if self._noting is not None:
             self._noting.cancel()
         if self._writing_notes is not None:
@@ -312,7 +333,8 @@ class Journal:
     def _stop_reading(self) -> None:
         if self._reader is not None:
             self._reader.interrupt()
-        self._reading.shutdown(cancel_futures=True)
+        # Those that wait are not cancelled: each is told that the journal is closed.
+        self._reading.shutdown()
         if self._reader is not None:
             self._reader.close()
             self._reader = None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import sqlite3
 import threading
 from pathlib import Path
 
@@ -141,6 +142,42 @@ async def test_a_disk_that_hangs_holds_up_no_question_for_ever(
         answers.set()
     (entry,) = await book.query(JournalQuery())
     assert entry.command == ON
+    await book.close()
+
+
+async def test_questions_that_wait_when_the_journal_closes_and_later_ones_are_told_so(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    book = await Journal.open(path, clock=lambda: 5.0)
+    await book.enter(ON, CONFIRMED)
+    assert len(await book.query(JournalQuery())) == 1
+    begun, ended = asyncio.Event(), threading.Event()
+    loop, interrupt = asyncio.get_running_loop(), JournalReader.interrupt
+
+    def search(*_: object) -> list[JournalEntry]:
+        loop.call_soon_threadsafe(begun.set)
+        ended.wait()
+        with explained(path):
+            raise sqlite3.OperationalError("interrupted")
+
+    def end(reader: JournalReader) -> None:
+        interrupt(reader)
+        ended.set()
+
+    monkeypatch.setattr(JournalReader, "find", search)
+    monkeypatch.setattr(JournalReader, "interrupt", end)
+    waiting = [asyncio.create_task(book.query(JournalQuery())) for _ in range(3)]
+    given_up = asyncio.create_task(book.query(JournalQuery()))
+    await begun.wait()
+    given_up.cancel()
+    await book.close()
+    told = await asyncio.gather(*waiting, return_exceptions=True)
+    assert [(type(each), str(each)) for each in told] == [(JournalError, str(told[0]))] * 3
+    assert "the journal is closed" in str(told[0])
+    with pytest.raises(asyncio.CancelledError):
+        await given_up
+    with pytest.raises(JournalError, match="the journal is closed"):
+        await book.query(JournalQuery())
     await book.close()
 
 
