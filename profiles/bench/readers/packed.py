@@ -19,6 +19,7 @@ __all__ = ["is_packed", "name_unpacked", "unpacked"]
 
 _BLOCK = 1 << 20
 _ENDING = ".gz"
+_NO_NAMES = ("", ".", "..")
 
 
 def is_packed(head: bytes) -> bool:
@@ -27,8 +28,10 @@ def is_packed(head: bytes) -> bool:
 
 
 def name_unpacked(path: Path) -> Path:
-    """The file's name as it was before it was packed."""
-    return path.with_suffix("") if path.suffix.lower() == _ENDING else path
+    """The file's name as it was before it was packed; its own where that would be no file's name."""
+    name = path.name[: -len(_ENDING)]
+    packed = path.name.lower().endswith(_ENDING)
+    return path.with_name(name) if packed and name not in _NO_NAMES else path
 
 
 @contextlib.contextmanager

@@ -13,6 +13,7 @@ import pytest
 from profiles.bench.decoding import decode_capture
 from profiles.bench.readers import opening
 from profiles.bench.readers.opening import read_capture
+from profiles.bench.readers.packed import name_unpacked
 from profiles.bench.report import as_json
 from profiles.errors import FileUnreadable
 from tests.profiles.bench.captures import write_logic
@@ -55,6 +56,15 @@ def test_what_is_in_it_is_told_by_its_content(tmp_path: Path) -> None:
     path = tmp_path / "line.any"
     path.write_bytes(member(VCD))
     assert [channel.name for channel in read_capture(path).channels] == ["tx"]
+
+
+@pytest.mark.parametrize("name", [".gz", "..gz", "...gz", "....gz", "a.GZ", "a..gz"])
+def test_a_name_that_is_little_but_its_ending_is_a_name(tmp_path: Path, name: str) -> None:
+    path = tmp_path / name
+    path.write_bytes(member(VCD))
+    assert [channel.name for channel in read_capture(path).channels] == ["tx"]
+    assert name_unpacked(path).parent == tmp_path
+    assert name_unpacked(path).stem.strip()
 
 
 def test_members_follow_each_other(tmp_path: Path) -> None:
