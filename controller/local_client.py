@@ -28,7 +28,7 @@ from controller.records import (
 )
 from controller.sequences_records import SequenceOrder, SequenceProgress, SequenceView
 from controller.triggers_records import TriggerStatus
-from profiles.errors import ControllerAway, ControllerError, InputError
+from profiles.errors import ControllerAway, ControllerError, ControllerOlder, InputError
 from profiles.model import Value
 
 __all__ = ["LocalClient"]
@@ -43,7 +43,8 @@ class LocalClient:
 
     When the connection is lost, every call that waits and every later one ends with ``ControllerAway``, and
     so does every subscription after what it still holds; it never connects again by itself. Cancelling the
-    wait for ``submit`` does not take the command back: ``cancel`` does.
+    wait for ``submit`` does not take the command back: ``cancel`` does. What an older controller does not
+    know ends with ``ControllerOlder``.
     """
 
     def __init__(self, folder: Path, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -196,6 +197,15 @@ class LocalClient:
         self._pending[identity] = future
         try:
             result = await future
+        except InputError as error:
+            # A controller runs on after this program was replaced by a later version of it.
+            if error.what == f"there is no call {name!r}":
+                raise ControllerOlder(
+                    f"the running controller is older than this program, and does not know {name!r}",
+                    where=str(self._folder),
+                    todo="restart it",
+                ) from None
+            raise
         finally:
             del self._pending[identity]
         return from_plain(calls()[name].result, result)

@@ -20,6 +20,7 @@
     `-- ControllerError             between a front end and the controller
         |-- ControllerRuns          another controller has this site
         |-- ControllerAway          no controller answers, or it went away
+        |-- ControllerOlder         it does not know what is asked
         |-- BrokerError             the broker is away, can't be trusted, or refuses us
         |-- LocalOnly               done only where the controller runs, not through a broker
         `-- RevisionMoved           somebody else has saved the profile in between
@@ -35,6 +36,7 @@ __all__ = [
     "BrokerError",
     "ControllerAway",
     "ControllerError",
+    "ControllerOlder",
     "ControllerRuns",
     "Fault",
     "FileFaults",
@@ -199,6 +201,10 @@ class ControllerRuns(ControllerError):
 
 class ControllerAway(ControllerError):
     """No controller answers, or it went away in the middle."""
+
+
+class ControllerOlder(ControllerError):
+    """The running controller is older than who asks, and does not know what is asked."""
 
 
 class BrokerError(ControllerError):

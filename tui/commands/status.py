@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-from collections.abc import Container
+from collections.abc import Awaitable, Container
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from controller.api import ControllerApi
 from controller.health import Health
@@ -15,9 +15,11 @@ from controller.local_client import LocalClient
 from controller.plain import to_plain
 from controller.records import BusStatus, Known, Lock, to_json
 from controller.site import LoadedSite, load_site
-from profiles.errors import ControllerAway
+from profiles.errors import ControllerAway, ControllerOlder
 from tui.session import check_same_site, find_site, state_folder
 from tui.telling import as_json, clock_time, plain, state_word, table, value_word
+
+T = TypeVar("T")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -32,7 +34,7 @@ def run(arguments: argparse.Namespace) -> int:
             return None
         async with client:
             check_same_site(await client.site(), loaded)
-            return await _gather(client)
+            return await gather(client)
 
     found = asyncio.run(ask())
     if found is None:
@@ -44,12 +46,20 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-async def _gather(api: ControllerApi) -> dict[str, Any]:
+async def gather(api: ControllerApi) -> dict[str, Any]:
+    """What the controller tells, as lines for a person and as a document; what an older one can't is None."""
     view, states = await api.site(), await api.states()
     buses, alerts, locks = await api.buses(), await api.alerts(), await api.locks()
-    health = await api.health()
-    lines = [f"{view.title}: the controller runs", health_line(health), ""]
-    rows = [_bus_row(bus, health.buses.get(bus.bus, bus.link.value)) for bus in buses]
+    health, sequences = await _if_known(api.health()), await _if_known(api.sequences())
+    lines = [f"{view.title}: the controller runs"]
+    lines += [] if health is None else [health_line(health)]
+    missing = [name for name, told in (("health", health), ("sequences", sequences)) if told is None]
+    if missing:
+        names = " and ".join(missing)
+        lines.append(f"it is older than this program, and does not tell its {names}: restart it")
+    lines.append("")
+    links = {} if health is None else health.buses
+    rows = [_bus_row(bus, links.get(bus.bus, bus.link.value)) for bus in buses]
     lines += table(rows, ("BUS", "LINK", "UNITS ANSWERING", "LAG", ""))
     lines.append("")
     for unit in view.units:
@@ -62,7 +72,7 @@ async def _gather(api: ControllerApi) -> dict[str, Any]:
         )
     for lock in locks:
         lines.append(_lock_line(lock))
-    begun = [view.last for view in await api.sequences() if view.last is not None]
+    begun = [view.last for view in sequences or () if view.last is not None]
     for progress in begun:
         if not progress.phase.over:
             lines.append(
@@ -78,9 +88,17 @@ async def _gather(api: ControllerApi) -> dict[str, Any]:
         },
         "alerts": [to_json(alert) for alert in alerts],
         "locks": [to_json(lock) for lock in locks],
-        "sequences": [to_json(progress) for progress in begun],
+        "sequences": None if sequences is None else [to_json(progress) for progress in begun],
     }
     return {"lines": lines, "document": document}
+
+
+async def _if_known(asked: Awaitable[T]) -> T | None:
+    """What is told; None where the running controller is older than this program and does not know of it."""
+    try:
+        return await asked
+    except ControllerOlder:
+        return None
 
 
 def health_line(health: Health) -> str:
