@@ -29,7 +29,7 @@ from controller.site import LoadedSite
 from controller.site_model import MqttActions
 from profiles.compiled import CompiledAction, CompiledProfile
 from profiles.errors import BadValue
-from profiles.model import StateSpec, Value, written
+from profiles.model import StateSpec, Value, ValueType, written
 
 __all__ = [
     "ALL",
@@ -279,6 +279,9 @@ def _schema(action: CompiledAction) -> dict[str, Any]:
     properties: dict[str, Any] = {}
     for name, spec in action.spec.parameters.items():
         told: dict[str, Any] = {"type": _SCHEMA_TYPES.get(spec.type.value, spec.type.value)}
+        if spec.type is ValueType.DURATION:
+            # JSON Schema has durations only as texts: seconds are told by the word that Homie has for them.
+            told["datatype"] = Datatype.DURATION.value
         if spec.title:
             told["title"] = spec.title
         if spec.range:

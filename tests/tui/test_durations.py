@@ -6,6 +6,7 @@ duration is PTxHxMxS, may not be empty, and has no format.
 
 from __future__ import annotations
 
+import argparse
 import json
 from pathlib import Path
 
@@ -25,7 +26,8 @@ from profiles.checking import check_text
 from profiles.errors import BadValue
 from profiles.model import Parameter, StateSpec, ValueType
 from tests.controller.halls import compiled, write_site
-from tui.parameters import read_words
+from tui.parameters import read_parameters, read_words
+from tui.remote.acting import described_unit
 from tui.screens.sheets import describe_parameter, value_problem
 
 DIMMER = """
@@ -142,6 +144,26 @@ def test_homie_has_it_as_a_duration(loaded: LoadedSite) -> None:
     value = StateValue(90.5, Known.PRESUMED, 1.0)
     payloads = [message.payload for message in state_messages(site, "stage", "fade", value)]
     assert b"PT1M30.5S" in payloads
+
+
+@pytest.mark.parametrize("more", ["", ', level = { type = "integer", range = [0, 9], default = 1 }'])
+def test_through_a_broker_it_is_typed_as_anywhere(tmp_path: Path, more: str) -> None:
+    one = '{ field = "time", size = 2, scale = 0.1 }]\nsets'
+    text = DIMMER.replace(
+        'parameters.time = { type = "duration", range = [0, 600] }',
+        f'parameters = {{ time = {{ type = "duration", range = [0, 600] }}{more} }}',
+    ).replace(one, one.replace("]", ', { field = "level" }]') if more else one)
+    site = HomieSite(load_site(write_site(tmp_path, SITE, dimmer=text)))
+    described = json.loads(site.units["stage"].description(1).payload)
+    words = ["time=1m30s", "level=3"] if more else ["time=1m30s"]
+    asked = argparse.Namespace(action="set-fade", parameters=words)
+    unit = described_unit("larkfield-hall-stage", described, asked)
+    values = read_parameters(words, unit, "set-fade")
+    assert values == ({"time": 90.0, "level": 3} if more else {"time": 90.0})
+    spec = described["nodes"]["actions"]["properties"]["set-fade"]
+    if more:
+        # For whoever reads the schema it is a number: a key that JSON Schema does not know changes nothing.
+        assert json.loads(spec["format"])["properties"]["time"]["type"] == "number"
 
 
 @given(st.floats(0, 3e13))

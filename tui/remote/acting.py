@@ -25,7 +25,7 @@ from profiles.errors import (
 from tui.parameters import read_parameters
 from tui.remote.broker import connect
 
-__all__ = ["act"]
+__all__ = ["act", "described_unit"]
 
 _FOUND_WITHIN = 5.0
 _OUTCOME_WITHIN = 60.0
@@ -107,7 +107,7 @@ async def _act(remote: _Remote, arguments: argparse.Namespace, blank: Command) -
     if "command" not in _mapping(description.get("nodes")):
         raise ControllerError(f"{device} takes no commands over MQTT", todo="see `mqtt` in its site file")
     parameters = read_parameters(
-        arguments.parameters, _view(device, description, arguments), arguments.action
+        arguments.parameters, described_unit(device, description, arguments), arguments.action
     )
     command = replace(blank, unit=device, action=arguments.action, parameters=parameters)
     asked: dict[str, Any] = {"id": command.id, "action": command.action, "parameters": to_plain(parameters)}
@@ -165,7 +165,7 @@ async def _described(remote: _Remote, device: str) -> Mapping[str, Any]:
     )
 
 
-def _view(device: str, description: Mapping[str, Any], arguments: argparse.Namespace) -> UnitView:
+def described_unit(device: str, description: Mapping[str, Any], arguments: argparse.Namespace) -> UnitView:
     """The device as a unit, as far as reading its parameters needs it."""
     node = _mapping(_mapping(description.get("nodes")).get("actions"))
     spec = _mapping(_mapping(node.get("properties")).get(arguments.action))
@@ -178,7 +178,10 @@ def _parameter_kinds(spec: Mapping[str, Any], words: Sequence[str]) -> dict[str,
     datatype = str(spec.get("datatype", "string"))
     if datatype == "json":
         given = _mapping(_object(str(spec.get("format", "{}")).encode()).get("properties"))
-        return {name: {"type": _kind(str(_mapping(told).get("type")))} for name, told in given.items()}
+        told = {name: _mapping(each) for name, each in given.items()}
+        return {
+            name: {"type": _kind(str(each.get("datatype", each.get("type"))))} for name, each in told.items()
+        }
     # Homie does not say what an only parameter is called: the controller does.
     return {word.partition("=")[0]: {"type": _kind(datatype)} for word in words}
 
