@@ -221,6 +221,10 @@ def _read_json(text: str) -> Any:
 
     try:
         document = json.loads(text, object_pairs_hook=once, parse_constant=refuse)
+        # JSON can name half a character (RFC 8259, chapter 8.2); what has one in it can be written nowhere.
+        json.dumps(document, ensure_ascii=False).encode("utf-8")
+    except UnicodeEncodeError:
+        raise BadValue("has half a character in it") from None
     except (ValueError, RecursionError):
         raise BadValue("is no JSON, or has a name twice") from None
     if not isinstance(document, dict | list):

@@ -50,7 +50,8 @@ class Recorder:
 
     def __enter__(self) -> Self:
         try:
-            self._file = self._path.open("x", encoding="utf-8", newline="\n")
+            # What others say may have halves of characters in it, which no file can hold.
+            self._file = self._path.open("x", encoding="utf-8", errors="replace", newline="\n")
         except FileExistsError:
             raise InputError("is there already", where=str(self._path), todo="choose another name") from None
         except OSError as error:

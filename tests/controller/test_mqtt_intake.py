@@ -178,6 +178,10 @@ def test_that_a_person_agreed_is_said_in_so_many_words(intake: Intake) -> None:
         {"id": "7", "action": "standby", "within_s": "1"},
         {"id": "7", "action": "standby", "from": 1},
         {"id": "7", "action": "standby", "agreed": "yes"},
+        # Half a character (Unicode, chapter 3.8): JSON can name it, and nothing can write it down.
+        {"id": "7", "action": "a\ud800"},
+        {"id": "7", "action": "set-volume", "parameters": {"a\ud800": 1}},
+        {"id": "7", "action": "set-volume", "parameters": {"level": "\udcff"}},
     ],
 )
 def test_a_json_form_that_is_none(intake: Intake, given_json: dict[str, Any]) -> None:

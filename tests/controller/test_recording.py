@@ -52,6 +52,16 @@ def test_what_is_recorded_is_read_again(tmp_path: Path) -> None:
     assert third["fault"] == "stray"
 
 
+def test_half_a_character_in_what_others_say_ends_no_recording(tmp_path: Path) -> None:
+    """It has no UTF-8 (Unicode, chapter 3.8)."""
+    path = tmp_path / "odd.jsonl"
+    with recorder(path) as written:
+        written.add(traffic(1.0, b"\xa5", meaning="a\ud800", fault="\udcff"))
+        written.add(traffic(2.0, b"\x01"))
+    _, odd, plain = [json.loads(line) for line in path.read_text("utf-8").splitlines()]
+    assert (odd["meaning"], odd["fault"], plain["data"]) == ("a?", "?", "01")
+
+
 def test_a_recording_in_which_nothing_was_heard_is_one(tmp_path: Path) -> None:
     path = tmp_path / "silence.jsonl"
     with recorder(path):

@@ -164,7 +164,9 @@ says of itself (claimed).
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """All about one command."""
-        entry = next(each for each in self._entries if each.command.id == event.option.id)
+        entry = next((each for each in self._entries if each.command.id == event.option.id), None)
+        if entry is None:  # newer ones pushed it out since the key
+            return
         self.query_one("#entry", Static).update("\n".join(plain(line) for line in entry_lines(entry)))
         self.query_one("#whole").add_class("open")
 
@@ -207,7 +209,8 @@ says of itself (claimed).
                 return
             path = Path(texts["file"]).expanduser()
             try:
-                with path.open("x", encoding="utf-8") as file:
+                # What a broker's clients say may have halves of characters in it, which no file can hold.
+                with path.open("x", encoding="utf-8", errors="replace") as file:
                     for entry in entries:
                         file.write(json.dumps(to_json(entry), ensure_ascii=False) + "\n")
             except OSError as error:
