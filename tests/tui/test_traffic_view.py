@@ -60,6 +60,27 @@ async def test_the_scroll_bar_reaches_over_rows_that_come_without_a_new_layout(
         assert view.place == 0
 
 
+async def test_the_newest_row_is_in_sight_however_many_came_at_once() -> None:
+    """One row more than there is room for, where the scroll bar is not laid out yet."""
+    heard = next(r for r in evening_traffic() if isinstance(r, Traffic) and r.meaning and not r.command_id)
+    hall = evening_hall()
+    async with dashboard_on(hall, utc=lambda: EVENING) as (app, pilot):
+        await pilot.press("f3")
+        view = app.screen.query_one(TrafficView)
+        height = view.size.height
+        tops = []
+        for rows in (height, height + 1, 2 * height):
+            hall.tell([replace(heard, at=EVENING + at) for at in range(rows - view.shown)])
+            while view.shown < rows:
+                await pilot.pause(0.02)
+            while view.show_vertical_scrollbar != (rows > height):
+                await pilot.pause(0.02)
+            tops.append(view.scroll_offset.y)
+        assert tops == [0, 1, height]
+        await pilot.press("up")
+        assert (view.follow, view.place) == (False, 2 * height - 2)
+
+
 async def test_what_is_loaded_by_the_first_paint_is_not_looked_through_again(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -80,7 +80,7 @@ class TrafficView(ScrollView, can_focus=True, inherit_bindings=False):
         self._reach(Size(self.size.width, self._count))
         if self.follow:
             self.place = self._count - 1 if self._count else None
-            self.scroll_to(y=max(0, self._count - self.size.height), animate=False, immediate=True)
+            self._scroll(max(0, self._count - self.size.height))
         self.refresh()
 
     def _reach(self, size: Size) -> None:
@@ -92,6 +92,10 @@ class TrafficView(ScrollView, can_focus=True, inherit_bindings=False):
             self._scroll_update(size)
         else:
             self.virtual_size = size
+
+    def _scroll(self, top: int) -> None:
+        """Let this place be the first in sight, also where the scroll bar is not laid out yet."""
+        self.scroll_to(y=top, animate=False, force=True, immediate=True)
 
     def move(self, by: int) -> None:
         """Select another row; at the last one, following begins again."""
@@ -119,9 +123,9 @@ class TrafficView(ScrollView, can_focus=True, inherit_bindings=False):
         self.follow = self.marked is None and place >= self._count - 1
         top, height = self.scroll_offset.y, max(1, self.size.height)
         if place < top:
-            self.scroll_to(y=place, animate=False, immediate=True)
+            self._scroll(place)
         elif place >= top + height:
-            self.scroll_to(y=place - height + 1, animate=False, immediate=True)
+            self._scroll(place - height + 1)
         self.refresh()
         self.post_message(self.Selected())
 
