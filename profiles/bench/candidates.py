@@ -33,9 +33,12 @@ def bit_time_candidates(times: FloatArray, resolution: float, *, most: int = 24)
         most: how many candidates to give.
     """
     runs = np.diff(times)
-    if len(runs) < 2:
-        return [float(run) for run in runs if run > 0]
     parity = np.arange(len(runs)) & 1
+    # Two edges at one time are no run, and in steps of a bit time of zero no frame would ever end.
+    there = runs > 0
+    runs, parity = runs[there], parity[there]
+    if len(runs) < 2:
+        return [float(run) for run in runs]
     short = runs < 40 * np.median(runs)
     runs, parity = runs[short][:_RUNS], parity[short][:_RUNS]
     ordered = np.sort(runs)

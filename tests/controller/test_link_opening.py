@@ -120,14 +120,16 @@ def test_a_port_that_nobody_has_taken_is_closed() -> None:
 
 
 def test_a_port_that_opens_after_giving_up_is_closed() -> None:
-    go_on, log = threading.Event(), list[str]()
+    began, go_on, log = threading.Event(), threading.Event(), list[str]()
 
     def opener() -> Port:
-        assert go_on.wait(10)
+        began.set()
+        assert go_on.wait(30)
         return Door(log, "late").port
 
     slow = PortOpener(opener, lambda: None, "opener")
     slow.start()
+    assert began.wait(30)
     slow.give_up(0.01)
     go_on.set()
     assert wait_until(lambda: log == ["closed late"])
