@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections import Counter
 from collections.abc import Awaitable, Callable, Iterable
 from pathlib import Path
 from typing import Any, ClassVar, Literal
@@ -96,6 +97,8 @@ class DashboardApp(KeysInOrder[int]):
         self.api = api
         self.model = model
         self.utc = utc
+        self.offs: Counter[str | None] = Counter()
+        """How often each group and bus, and everything (None), was switched off from here."""
         self._pause: Timer | None = None
         self._stale = False
         self.painted = asyncio.Event()
@@ -300,6 +303,7 @@ class DashboardApp(KeysInOrder[int]):
         """De-energise a group or a bus, or everything."""
         # Of two rounds for one key the second tells: what the key before it began is over only then.
         tells = not self.once_more
+        self.offs[scope] += 1
 
         async def off() -> None:
             outcomes = await self.api.all_off(scope, self.origin())

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 from pathlib import Path
 
 import pytest
 
 from controller.api import JournalQuery
-from controller.records import Known, Result
+from controller.records import Command, Known, Outcome, Result
 from tests.tui.dashboard_bench import Bench, bench
 from tui.screens.sheets import AskSheet, ChoiceSheet
 
@@ -63,6 +64,33 @@ async def test_who_fails_stops_those_behind(tmp_path: Path) -> None:
         entries = await b.controller.journal(JournalQuery())
         assert [each.outcome.result for each in entries if each.outcome] == [Result.REFUSED, Result.CONFIRMED]
         assert b.state("foyer-amp", "power") == (None, Known.UNKNOWN)
+
+
+async def test_a_group_that_goes_on_goes_no_further_once_everything_is_off(tmp_path: Path) -> None:
+    """Over a slow line an outcome reaches the screen only after F9: nothing may go on because of it."""
+    async with bench(tmp_path) as b:
+        submit, slow = b.controller.submit, asyncio.Event()
+
+        async def late(command: Command) -> Outcome:
+            outcome = await submit(command)
+            if (command.unit, command.action) == ("mixer", "power-on"):
+                await slow.wait()
+            return outcome
+
+        b.controller.submit = late  # type: ignore[method-assign]  # -- a line's delay, at a chosen place
+        await show_audio(b)
+        await b.press("o", "y")
+        await b.until(lambda: b.state("mixer", "power") == (True, Known.CONFIRMED))
+        await b.press("f9")
+        await b.until(lambda: b.state("mixer", "power") == (False, Known.CONFIRMED))
+        slow.set()
+        await b.until(
+            lambda: any("audio: stopped after 1 of 3: it was switched off" in said for said in b.told)
+        )
+        told = [
+            (each.command.unit, each.command.action) for each in await b.controller.journal(JournalQuery())
+        ]
+        assert [unit for unit, action in told if action == "power-on"] == ["mixer"]
 
 
 @pytest.mark.slow

@@ -128,17 +128,29 @@ class UnitOrders:
         names = ", ".join(unit.view.title for unit, _ in orders)
 
         def go() -> None:
-            self._app.work(lambda: self._one_after_another(group, orders), f"{group} on")
+            offs = self._offs(group)
+            self._app.work(lambda: self._one_after_another(group, orders, offs), f"{group} on")
 
         if any(unit.view.ask_before_energise for unit, _ in orders):
             self._ask(f"{group}: switch on {len(orders)} units?", plain(f"In this order: {names}."), go)
         else:
             go()
 
-    async def _one_after_another(self, group: str, orders: Sequence[tuple[UnitSight, str]]) -> None:
-        """Each unit once the one before is on; whoever fails stops those that come behind it."""
+    def _offs(self, group: str) -> int:
+        """How often a group was switched off from here, alone or with everything."""
+        return self._app.offs[group] + self._app.offs[None]
+
+    async def _one_after_another(
+        self, group: str, orders: Sequence[tuple[UnitSight, str]], offs: int
+    ) -> None:
+        """Each unit once the one before is on; whoever fails, and going off, stops those behind it."""
         app = self._app
         for done, (unit, action) in enumerate(orders):
+            if self._offs(group) != offs:
+                # The controller took back what it had; the next one it does not know of yet.
+                stopped = f"{group}: stopped after {done} of {len(orders)}: it was switched off meanwhile"
+                app.notify(stopped, severity="warning", timeout=12, markup=False)
+                return
             asks = unit.view.ask_before_energise  # and then it was asked about, with the others
             command = Command(unit.view.id, action, {}, app.origin(), at=app.utc(), agreed=asks)
             outcome = await app.api.submit(command)
