@@ -4,12 +4,13 @@ Textual hands a key to whatever has the cursor at that moment, and moves the cur
 fast, over a slow line or on a busy machine, `/ foyer` would have its `f` and `o` taken for off and on. Here
 each key waits until the one before it is handled whole: its screen is there, and the cursor where it belongs.
 A key that waits for nothing has the last word all the same: what waits is dropped, and it is done once more
-behind the key that is under way.
+behind the key, or the click, that is under way.
 """
 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections import deque
 from collections.abc import Iterator
 from typing import ClassVar, Generic, TypeGuard, TypeVar
@@ -17,6 +18,7 @@ from typing import ClassVar, Generic, TypeGuard, TypeVar
 from textual import events
 from textual.app import App
 from textual.dom import DOMNode
+from textual.errors import NoWidget
 from textual.message_pump import MessagePump
 
 __all__ = ["KeysInOrder"]
@@ -39,6 +41,11 @@ class KeysInOrder(App[R], Generic[R]):
     """What came while an earlier key is under way; None while none is."""
     _settling: asyncio.Task[None] | None = None
 
+    def __init__(self) -> None:
+        super().__init__()
+        self._clicked: list[DOMNode] = []
+        """Where was clicked while what the click does may still be under way."""
+
     @property
     def settled(self) -> bool:
         """Whether all keys that were typed have done all that they do."""
@@ -57,6 +64,8 @@ class KeysInOrder(App[R], Generic[R]):
                 self._waiting.clear()
                 self._waiting.append(events.Key(event.key, event.character))
             await super().on_event(event)
+        elif isinstance(event, events.MouseUp) and not event.is_forwarded:
+            await self._click(event)
         elif not self._keeps_order(event):
             await super().on_event(event)
         elif self._waiting is not None:
@@ -70,6 +79,16 @@ class KeysInOrder(App[R], Generic[R]):
 
     def _keeps_order(self, event: events.Event) -> TypeGuard[events.Key | events.Paste]:
         return isinstance(event, events.Key | events.Paste) and not event.is_forwarded
+
+    async def _click(self, event: events.MouseUp) -> None:
+        """A click waits for no key, and keys wait for what it does."""
+        with contextlib.suppress(NoWidget):
+            self._clicked.append(self.get_widget_at(event.x, event.y)[0])
+        if self._waiting is not None:
+            await super().on_event(event)
+        else:
+            self._waiting = deque()
+            await self._hand_over(event)
 
     async def _hand_over(self, event: events.Event) -> None:
         before = self._cursor
@@ -88,18 +107,23 @@ class KeysInOrder(App[R], Generic[R]):
             async with asyncio.timeout(_PATIENCE):
                 quiet = 0
                 while quiet < _QUIET_ROUNDS:
-                    for pump in list(_upwards(cursor, self)):
-                        await _reached(pump)
+                    clicked = list(self._clicked)
+                    for place in (*clicked, cursor):
+                        for pump in list(_upwards(place, self)):
+                            await _reached(pump)
                     now = self._cursor
-                    quiet = quiet + 1 if now is cursor else 0
+                    quiet = quiet + 1 if now is cursor and self._clicked == clicked else 0
                     cursor = now
         except TimeoutError:
             pass
         finally:
+            self._clicked.clear()
             self.call_later(self._next_key)
 
     async def _next_key(self) -> None:
-        if not self._waiting:
+        if self._clicked:
+            self._settling = asyncio.create_task(self._settle(self._cursor), name="keys in order")
+        elif not self._waiting:
             self._waiting = None
         else:
             await self._hand_over(self._waiting.popleft())

@@ -13,6 +13,7 @@ from controller.records import Known
 from tests.tui.dashboard_bench import Bench, bench
 from tests.tui.editor_bench import area, cursor_to, opened, own_folder_in
 from tui.screens.units import UnitsScreen
+from tui.widgets.hall_view import HallView
 
 
 @pytest.mark.parametrize(
@@ -54,6 +55,24 @@ async def test_everything_off_is_the_last_word_over_the_keys_before_it(tmp_path:
         assert last == "f9" or [each.command.action for each in of_the_amp] == ["power-on", "standby"]
         await b.until(lambda: b.state("hall-amp", "power") == (False, Known.CONFIRMED))
         assert len(told) == 1, "one thing was asked for, and one is told"
+
+
+async def test_everything_off_is_the_last_word_over_a_click_before_it(tmp_path: Path) -> None:
+    async with bench(tmp_path) as b:
+        await b.press("2", "f")  # on a power that is not known a click asks what is wanted
+        await b.until(lambda: b.state("hall-amp", "power") == (False, Known.CONFIRMED))
+        hall = b.app.screen.query_one(HallView)
+        await b.until(lambda: "power off ◉ confirmed" in b.words)
+        row = next(at for at, line in enumerate(hall._lines) if line.unit == 2)
+        power_at = hall._lines[row].power_at
+        assert power_at
+        x, y = hall.region.x + power_at[0], hall.region.y + row - hall.scroll_offset.y
+        for kind in (events.MouseDown, events.MouseUp):
+            b.app.post_message(kind(None, x, y, 0, 0, 1, False, False, False, x, y))
+        entries, _ = await typed_and_over(b, "f9")
+        told = [each.command.action for each in entries if each.command.unit == "hall-amp"]
+        assert told[-1] == "standby"
+        await b.until(lambda: b.state("hall-amp", "power") == (False, Known.CONFIRMED))
 
 
 async def test_what_waits_when_everything_goes_off_is_dropped(tmp_path: Path) -> None:
