@@ -167,35 +167,24 @@ def first_start(edges: Edges, timing: LineTiming) -> int:
     """The index of the edge at which decoding should start.
 
     Where the capture begins in the middle of a frame, the first edge away from idle may be a data bit. Of the
-    possible starts before the line first rests for a whole frame that one is taken which leads to the
-    fewest frames without a stop bit.
+    possible starts that one is taken which leads to the fewest faults.
     """
     first = 0 if edges.first_level == timing.idle else 1
-    window = np.asarray(edges.ticks[first : first + 400], np.float64)
-    if len(window) < 4:
-        return first
-    rested = window[0] if edges.first_level == timing.idle else 0.0
-    if rested >= timing.body * timing.bit:
-        return first
-    best, fewest = first, (1 << 30, 0)
-    for candidate in range(0, min(len(window) - 1, 2 * timing.body), 2):
-        part = Edges(window[candidate:], timing.idle, edges.tick, float(window[-1]))
-        block = next(frame_blocks(part, timing, start=0), None)
+    if len(edges) <= first or edges.ticks[first] >= timing.body * timing.bit:
+        return first  # a frame that was under way when the capture began is over by then
+    best, fewest = first, math.inf
+    for start in range(first, first + 2 * timing.body, 2):
+        block = next(frame_blocks(edges.part(start, first + 400), timing, start=0), None)
         if block is None or not len(block.words):
             break
         words = block.words[:60]
         bad = int(
             np.count_nonzero(words >> timing.body == 0) + np.count_nonzero(_parity_errors(words, timing))
         )
-        spacing = np.diff(block.starts[:60]) / timing.bit
-        tight = int(np.count_nonzero(spacing < timing.frame.bits + 0.4))
         # A start further on skips data, so it has to be better by a whole frame.
-        rank = (2 * bad + candidate // 4, -tight)
+        rank = 2 * bad + (start - first) // 4
         if rank < fewest:
-            best, fewest = first + candidate, rank
-        gap = spacing > 2 * timing.body
-        if not bad and gap.any() and gap.argmax() < 2:
-            break
+            best, fewest = start, rank
     return best
 
 
@@ -241,7 +230,7 @@ def frame_blocks(
         glitches = (done - min(2 * stop, len(times))) // 2
         chain = chain[:usable]
         good = chain
-        if len(false_start) and false_start.any():
+        if false_start.any():
             is_false = np.zeros(len(leaving), bool)
             is_false[: len(false_start)] = false_start
             good = chain[~is_false[chain]]
@@ -269,7 +258,7 @@ def _read(
     since += np.float32(0.5)
     if timing.shift:
         since[1::2] -= np.float32(timing.shift / timing.bit)
-    np.clip(since, 0, LONGEST_CELLS, out=since)
+    np.minimum(since, LONGEST_CELLS, out=since)
     cells = since.astype(np.int8)
     full = (1 << timing.body + 1) - 1
     flips = np.array([full & (full << cell) for cell in range(LONGEST_CELLS + 1)], np.uint16)
@@ -287,7 +276,7 @@ def _parity_errors(words: IntArray, timing: LineTiming) -> npt.NDArray[np.bool_]
     if parity in (Parity.MARK, Parity.SPACE):
         wrong: npt.NDArray[np.bool_] = sent != (parity is Parity.MARK)
         return wrong
-    ones = np.bitwise_count(words & ((1 << timing.body) - 1) & ~1)
+    ones = np.bitwise_count(words & (1 << timing.body) - 1)
     unequal: npt.NDArray[np.bool_] = (ones & 1) != (parity is Parity.ODD)
     return unequal
 
@@ -309,17 +298,14 @@ def decode_edges(edges: Edges, timing: LineTiming, *, start: int | None = None) 
         false_starts += block.false_starts
         words = block.words
         state = np.zeros(len(words), np.uint8)
-        if timing.frame.parity is not Parity.NONE:
-            state[_parity_errors(words, timing)] = FrameError.PARITY
-        unstopped = np.flatnonzero(words >> timing.body == 0)
-        if len(unstopped):
-            state[unstopped] = FrameError.FRAMING
-            broken = unstopped[words[unstopped] == 0]
-            state[broken] = FrameError.BREAK
-            returns = block.firsts[broken] + 1
-            for index, at in zip(broken.tolist(), returns.tolist(), strict=True):
-                end = float(block.edges[at]) if at < len(block.edges) else edges.end
-                breaks[count + index] = (end - float(block.starts[index])) * edges.tick
+        state[_parity_errors(words, timing)] = FrameError.PARITY
+        state[words >> timing.body == 0] = FrameError.FRAMING
+        broken = np.flatnonzero(words == 0)
+        state[broken] = FrameError.BREAK
+        for index in broken.tolist():
+            at = int(block.firsts[index]) + 1
+            end = float(block.edges[at]) if at < len(block.edges) else edges.end
+            breaks[count + index] = (end - float(block.starts[index])) * edges.tick
         starts.append(block.starts)
         values.append((words >> 1 & mask).astype(np.uint16))
         errors.append(state)
@@ -333,7 +319,13 @@ def decode_edges(edges: Edges, timing: LineTiming, *, start: int | None = None) 
     for index, seconds in breaks.items():
         ends[index] = begins[index] + seconds
     frames = Frames(
-        begins, np.concatenate(values), np.concatenate(errors), ends, glitches, false_starts, 0, breaks
+        begins,
+        np.concatenate(values),
+        np.concatenate(errors),
+        ends,
+        glitches,
+        false_starts,
+        break_lengths=breaks,
     )
     return _outside_gaps(frames, edges) if edges.gaps else frames
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from controller.echo import EchoMachine
 from controller.records import Reason, Result
-from controller.transmission import LineTimes
+from controller.transmission import Heard, LineTimes
 from profiles.model import Method
 
 from .echo_line import Adapter, Corrupt, Delay, Double, Drop, Fault, Ring, Run, Shared, Stray, drive
@@ -52,6 +52,14 @@ def verify_named(fault: Fault, payload: bytes, run: Run) -> None:
     if isinstance(fault, Delay):
         assert report.late is not None
         assert report.late >= fault.seconds
+
+
+def test_bytes_that_come_too_soon_are_called_by_the_first_of_them() -> None:
+    machine = EchoMachine(LineTimes(T, hops=1, latency=0.25 * T, jitter=0.25 * T))
+    machine.begin(sending(b"\x01\x02"), 0.0)
+    machine.received(b"\x01", 2.25 * T)
+    told = machine.received(b"\x01\x77", 2.5 * T)
+    assert told == [Heard(b"\x01\x77", 2.5 * T, Reason.ECHO_DOUBLED)]
 
 
 @st.composite

@@ -172,8 +172,10 @@ def test_blocks_of_any_size_give_the_same_frames() -> None:
     edges = line(words, "8N1", 115200, dead=rng.exponential(2, 3000).tolist(), sample=0.05)
     timing = LineTiming(20.0, 1, FrameFormat())
     for size in (64, 301, 4096, 1 << 20):
-        read = np.concatenate([block.words for block in frame_blocks(edges, timing, block=size)])
+        blocks = list(frame_blocks(edges, timing, block=size))
+        read = np.concatenate([block.words for block in blocks])
         assert (read >> 1 & 0xFF).tolist() == words, size
+        assert sum(len(block.cells) for block in blocks) == len(edges), "each edge in one block"
 
 
 @settings(max_examples=150, deadline=None)

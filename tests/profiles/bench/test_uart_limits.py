@@ -80,6 +80,21 @@ def test_what_is_wrong_with_a_frame(frame: str, cells: str, fault: FrameError) -
     assert len(frames) == 1
 
 
+@pytest.mark.parametrize(("frame", "bit"), [("8E1", "1"), ("8O1", "0"), ("8M1", "1"), ("8S1", "0")])
+def test_the_parity_of_a_word_with_one_bit(frame: str, bit: str) -> None:
+    """Space is neither the even nor the odd one, which differ from word to word: 0x01, and 0x41 above."""
+    other = "0" if bit == "1" else "1"
+    assert faults(read("010000000" + bit + "1", frame)) == [FrameError.NONE]
+    assert faults(read("010000000" + other + "1", frame)) == [FrameError.PARITY]
+
+
+def test_a_line_is_read_from_the_start_that_is_told() -> None:
+    """The second frame of two, each of two edges."""
+    edges = drawn("0000000001" + "0111111111")
+    assert decode_edges(edges, TIMING, start=2).data == b"\xff"
+    assert decode_edges(edges, TIMING, start=0).data == b"\x00\xff"
+
+
 def test_the_numbers_of_faults_stay() -> None:
     """They stand in arrays of small numbers, where NONE is what a new array holds."""
     assert [(error.name, error.value) for error in FrameError] == [
@@ -151,6 +166,8 @@ def test_a_frame_is_whole_with_the_middle_of_its_stop_bit(end: float, count: int
     """At 9.5 bit times of 8N1, where a receiver looks last (ATmega328P data sheet 7810C, section 19.7)."""
     edges = Edges(np.array([2000.0, 2100.0]), 1, 1e-6, 2000.0 + end)
     assert len(decode_edges(edges, TIMING, start=0)) == count
+    # There is no block where there is nothing to tell.
+    assert len(list(frame_blocks(edges, TIMING, start=0))) == count
 
 
 def test_a_break_that_is_followed_at_once_by_a_frame_has_its_own_length() -> None:
@@ -175,6 +192,24 @@ def test_breaks_keep_their_frames_over_blocks() -> None:
         assert found == {30: 62000.0}
         assert count == 61
     assert lengths == [{30: pytest.approx(2000e-6)}]
+
+
+def test_a_break_behind_the_first_block_keeps_its_frame() -> None:
+    """0x55 without rests is a square wave of a bit time a level: 70,000 edges are two blocks."""
+    wave = 2000.0 + BIT * np.arange(70_000)
+    ticks = np.concatenate([wave, wave[-1] + np.array([500.0, 2000.0])])
+    frames = decode_edges(Edges(ticks, 1, 1e-6, float(ticks[-1]) + 3000.0), TIMING)
+    assert frames.data == b"\x55" * 7000
+    assert frames.break_lengths == {7000: pytest.approx(1500e-6)}
+    assert frames.lost_in_gaps == 0
+
+
+@pytest.mark.parametrize("cells", [63, 64, 65, 100, 127, 128, 200, 300])
+def test_a_break_of_any_length(cells: int) -> None:
+    frames = read("0" * cells + "1" * 3 + "0100000101")
+    assert faults(frames) == [FrameError.BREAK, FrameError.NONE]
+    assert frames.break_lengths == {0: pytest.approx(cells * 100e-6)}
+    assert frames.data == b"A"
 
 
 def test_edges_that_come_back_late_are_taken_back() -> None:
@@ -223,6 +258,9 @@ def test_a_capture_that_begins_at_rest_is_read_from_its_first_edge() -> None:
         )
         edges = Edges(ticks, 1, 1e-6, lead + 20_000.0)
         assert first_start(edges, TIMING) == found, lead
+        # It is the same where the capture begins away from idle, as in a break.
+        behind = Edges(np.concatenate([[50.0], ticks]), 0, 1e-6, lead + 20_000.0)
+        assert first_start(behind, TIMING) == 1 + found, lead
 
 
 @pytest.mark.parametrize("form", ["8N1", "8E1", "7O1", "8N2", "9N1"])
@@ -233,3 +271,30 @@ def test_a_capture_that_begins_inside_a_frame_finds_the_next(form: str) -> None:
         frames = decode_edges(cut(words, form, at), LineTiming(BIT, 1, frame))
         assert frames.values.tolist()[-36:] == words[-36:], at
         assert not frames.errors[-36:].any()
+
+
+@pytest.mark.parametrize(
+    ("form", "words", "dead", "at", "found"),
+    # Chosen among many for what is found nowhere else when one fault, or one edge, weighs more or less.
+    [
+        ("8N1", [67, 70, 63], 0.0, 1875.0, 3),
+        ("8S1", [48, 48, 48], 3.0, 2975.0, 0),
+        ("8S1", [71, 38], 0.5, 525.0, 4),
+        ("7E1", [42, 64, 44, 49, 35, 85, 49, 46], 0.0, 375.0, 7),
+        ("8N2", [60, 86, 67, 38], 0.0, 1675.0, 6),
+        ("8N2", [127, 220, 127], 3.0, 2875.0, 0),
+        ("7E1", [9, 32], 0.0, 675.0, 2),
+    ],
+)
+def test_the_first_whole_frame_is_where_it_was_sent(
+    form: str, words: list[int], dead: float, at: float, found: int
+) -> None:
+    """A capture that begins at an instant of a line; the frame is where the line's own maker puts it."""
+    frame = FrameFormat.parse(form)
+    whole = line(words, form, 1 / BIT, dead=dead, lead=2.0)
+    passed = int(np.searchsorted(whole.ticks, at))
+    begun = Edges(whole.ticks[passed:] - at, 1 ^ (passed & 1), 1e-6, whole.end - at)
+    sent = [(2.0 + (frame.bits + dead) * index) * BIT - at for index in range(len(words))]
+    first = next(start for start in sent if start >= 0)
+    assert begun.ticks[found] == pytest.approx(first)
+    assert first_start(begun, LineTiming(BIT, 1, frame)) == found

@@ -33,6 +33,7 @@ def read(ticks: list[float], *, end: float = 100_000.0, first_level: int = 1) ->
 def check_empty(frames: Frames) -> None:
     """Arrays without an element, each of the type that it has with some."""
     assert len(frames) == 0
+    assert [len(array) for array in (frames.starts, frames.values, frames.errors, frames.ends)] == [0] * 4
     assert [array.dtype for array in (frames.starts, frames.values, frames.errors, frames.ends)] == [
         np.float64,
         np.uint16,
@@ -189,6 +190,9 @@ def test_a_break_that_lasts_to_the_end_of_the_capture() -> None:
     assert frames.break_lengths == {0: pytest.approx(5000e-6)}
     assert frames.ends.tolist() == pytest.approx([6000e-6])
     assert frames.errors.tolist() == [FrameError.BREAK]
+    behind_a_pulse = read([400.0, 440.0, 1000.0], end=6000.0)
+    assert behind_a_pulse.errors.tolist() == [FrameError.BREAK]
+    assert behind_a_pulse.false_starts == 1
 
 
 def test_blocks_tell_of_glitches_where_they_have_no_frames() -> None:
@@ -196,3 +200,6 @@ def test_blocks_tell_of_glitches_where_they_have_no_frames() -> None:
     (block,) = frame_blocks(edges, TIMING)
     assert (len(block.starts), len(block.words), len(block.firsts), len(block.cells)) == (0, 0, 0, 0)
     assert (block.glitches, block.false_starts) == (1, 0)
+    (block,) = frame_blocks(Edges(np.array([1000.0, 1040.0]), 1, 1e-6, 9000.0), TIMING)
+    assert (len(block.edges), len(block.cells)) == (0, 0)
+    assert (block.glitches, block.false_starts) == (0, 1)
