@@ -68,7 +68,7 @@ class CompiledAction:
         return self.spec.title or self.name
 
     def parameters(self, given: Mapping[str, Value]) -> dict[str, Value]:
-        """The parameters with defaults filled in.
+        """The parameters with defaults filled in, each as the wire can say it: the nearest.
 
         Raises:
             BadValue: one is missing, unknown, out of range or of the wrong type.
@@ -90,7 +90,7 @@ class CompiledAction:
             problem = spec.problem(value)
             if problem:
                 raise BadValue(f"{name} {problem}, not {value!r}")
-            values[name] = value
+            values[name] = self.send.carried(name, value)
         return values
 
     def message(

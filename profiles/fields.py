@@ -149,6 +149,19 @@ class FieldPart:
                 raw += 1
         return raw
 
+    def carried(self, value: Value) -> Value:
+        """What is read where ``value`` was written.
+
+        Raises:
+            BadValue: it has no number on the wire.
+        """
+        raw = self.raw(value)
+        if self.by_value is not None or (self.typed and self.typed.type is ValueType.BOOLEAN):
+            return value
+        carried = self._scaled(raw)
+        same = carried == value or bool(self.typed and self.typed.problem(carried))
+        return value if same else carried
+
     def build(self, given: Given) -> bytes:
         """The value's bytes."""
         if self.name not in given.values:

@@ -141,6 +141,17 @@ class ByteTemplate:
         template._place_checks(items)
         return template
 
+    def carried(self, field: str, value: Value) -> Value:
+        """What a field's value is on the wire: where that has no number for it, the nearest that has.
+
+        A field that has no place here, or more than one, keeps it as it is.
+
+        Raises:
+            BadValue: it can't be written.
+        """
+        places = [part for part in self.parts if isinstance(part, FieldPart) and part.name == field]
+        return places[0].carried(value) if len(places) == 1 else value
+
     def _place_checks(self, items: Sequence[Any]) -> None:
         """Give every check the bytes that it covers, once all places are known."""
         indices = [index for index, item in enumerate(items) if isinstance(item, CheckItem)]

@@ -122,6 +122,41 @@ def test_an_answer_is_ours_when_address_and_parameters_are(
     assert sent.judge(command.action.replies[0], Reading(values, address)) is verdict
 
 
+DIMMER = """
+schema = 1
+name = "dimmer"
+
+[line]
+baud = 9600
+
+[confirm]
+method = "reply"
+
+[actions.set-fade]
+effect = "neutral"
+parameters.time = { type = "float", range = [0, 600] }
+send = [{ hex = "F0" }, { field = "time", size = 2, scale = 0.1 }]
+reply = [{ expect = [{ hex = "F1" }, { field = "time", size = 2, scale = 0.1 }] }]
+"""
+
+
+@pytest.mark.parametrize("time", [90.5, 90.4999, 90.54])
+def test_an_answer_is_ours_where_it_gives_back_what_went_out_of_a_finer_value(time: float) -> None:
+    profile = compiled(DIMMER)
+    sent = cleared(profile, "set-fade", time=time)
+    assert sent.command.parameters == {"time": time}
+    action = profile.action("set-fade")
+    message = action.message(sent.values)
+    assert message.data == bytes.fromhex("F0 03 89")  # 905 tenths
+    transmission = transmission_for(sent, profile, message, Method.REPLY, hears_itself=False)
+    assert transmission.judge is not None
+    (reply,) = action.replies
+    for data, verdict in (("F1 03 89", Verdict.DONE), ("F1 03 8A", Verdict.OTHER)):
+        reading = reply.expect.read(bytes.fromhex(data))
+        assert reading is not None
+        assert transmission.judge(reply, reading) is verdict
+
+
 def test_a_refusal_is_told_from_a_done_and_every_answer_is_looked_for() -> None:
     command = cleared(RELAY, "coil-on", coil=7)
     sent = transmission_for(command, RELAY, Message(b"x"), Method.REPLY, hears_itself=False)

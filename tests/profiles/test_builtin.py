@@ -369,6 +369,16 @@ def test_a_level_is_a_number_with_an_exponent(thousandths: int) -> None:
     assert float(number) == pytest.approx(thousandths / 1000, abs=1e-9)
 
 
+@given(st.floats(0, 999.999) | st.sampled_from([0.0004, 0.0005, 12.3456, 999.9989]))
+def test_a_level_is_taken_for_what_goes_out_of_it(level: float) -> None:
+    number = scpi("set-voltage", volts=level).split("VOLT ")[1].split(";")[0]
+    assert float(number) == pytest.approx(level, abs=0.000501)
+    action = SUPPLY.action("set-voltage")
+    values = action.parameters({"volts": level})
+    assert values == {"volts": float(number)}
+    assert SUPPLY.says(action, values, None) == ({"voltage": float(number)}, ())
+
+
 @pytest.mark.parametrize("end", [b"\n", b"\r\n"])
 @pytest.mark.parametrize(
     ("name", "answer", "means"),
