@@ -167,13 +167,14 @@ def first_start(edges: Edges, timing: LineTiming) -> int:
     """The index of the edge at which decoding should start.
 
     Where the capture begins in the middle of a frame, the first edge away from idle may be a data bit. Of the
-    possible starts that one is taken which leads to the fewest faults.
+    possible starts that one is taken which leads to the fewest faults, and of equal ones the first.
     """
     first = 0 if edges.first_level == timing.idle else 1
     if len(edges) <= first or edges.ticks[first] >= timing.body * timing.bit:
         return first  # a frame that was under way when the capture began is over by then
     best, fewest = first, math.inf
-    for start in range(first, first + 2 * timing.body, 2):
+    # The next frame starts no further on than a frame whose bits alternate has edges.
+    for start in range(first, first + timing.body, 2):
         block = next(frame_blocks(edges.part(start, first + 400), timing, start=0), None)
         if block is None or not len(block.words):
             break
@@ -181,10 +182,8 @@ def first_start(edges: Edges, timing: LineTiming) -> int:
         bad = int(
             np.count_nonzero(words >> timing.body == 0) + np.count_nonzero(_parity_errors(words, timing))
         )
-        # A start further on skips data, so it has to be better by a whole frame.
-        rank = 2 * bad + (start - first) // 4
-        if rank < fewest:
-            best, fewest = start, rank
+        if bad < fewest:
+            best, fewest = start, bad
     return best
 
 

@@ -284,6 +284,9 @@ def test_a_capture_that_begins_inside_a_frame_finds_the_next(form: str) -> None:
         ("8N2", [60, 86, 67, 38], 0.0, 1675.0, 6),
         ("8N2", [127, 220, 127], 3.0, 2875.0, 0),
         ("7E1", [9, 32], 0.0, 675.0, 2),
+        # Bits that alternate: as many edges as a frame can have are passed.
+        ("7E1", [85, 85, 85], 3.0, 1675.0, 8),
+        ("9E1", [0x155, 0x155, 0x155], 3.0, 250.0, 9),
     ],
 )
 def test_the_first_whole_frame_is_where_it_was_sent(

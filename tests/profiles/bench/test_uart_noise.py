@@ -160,6 +160,8 @@ def test_a_last_frame_that_the_end_cuts_off_is_left_out() -> None:
     for end, count in ((begin + 9.4 * BIT, 1), (begin + 9.6 * BIT, 2)):
         cut = Edges(whole.ticks[whole.ticks <= end], 1, 1e-6, end)
         assert len(decode_edges(cut, TIMING)) == count
+    alone = decode_edges(Edges(np.array([1000.0, 1300.0, 1310.0]), 1, 1e-6, 1500.0), TIMING)
+    assert (len(alone), alone.glitches) == (0, 0), "nor is the glitch in it counted"
 
 
 def test_frames_in_which_something_was_not_recorded_are_dropped() -> None:
