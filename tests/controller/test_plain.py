@@ -36,6 +36,8 @@ ANSWERS: tuple[Any, ...] = (
     frozenset[str] | None,
     Known | None,
 )
+LARGE = (list[JournalEntry], SiteView)
+"""Those of which a hundred take long to be made up."""
 
 
 @settings(deadline=None)
@@ -46,7 +48,9 @@ def test_every_record_comes_back_from_json_as_it_was(record: Record) -> None:
     assert type(again) is type(record)
 
 
-@pytest.mark.parametrize("hint", ANSWERS, ids=str)
+@pytest.mark.parametrize(
+    "hint", [pytest.param(each, marks=[pytest.mark.slow] * (each in LARGE)) for each in ANSWERS], ids=str
+)
 @settings(deadline=None)
 @given(data=st.data())
 def test_what_calls_give_comes_back_from_json_as_it_was(hint: Any, data: st.DataObject) -> None:

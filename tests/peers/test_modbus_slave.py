@@ -258,6 +258,7 @@ async def test_a_dead_slave_is_not_taken_for_a_live_one(tmp_path: Path) -> None:
             assert not any(slave.coils())
 
 
+@pytest.mark.slow
 async def test_nor_where_the_site_is_wrong_about_the_adapter(tmp_path: Path) -> None:
     # Only time can tell: the echo is whole when the request has left, an answer needs as long again. At
     # 1200 baud that is 73 ms, so that what this computer adds does not decide.

@@ -84,6 +84,7 @@ async def test_a_box_is_exported_from_the_profiles_screen(tmp_path: Path) -> Non
         await b.until(lambda: "has a box already" in said(b))
 
 
+@pytest.mark.slow
 async def test_a_unit_is_qualified_with_progress_and_its_report_written(tmp_path: Path) -> None:
     report = tmp_path / "mixer.html"
     async with bench(tmp_path / "state") as b:

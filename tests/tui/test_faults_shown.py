@@ -48,6 +48,7 @@ async def test_a_lost_adapter_is_shown_and_so_is_its_return(tmp_path: Path) -> N
         await b.until(lambda: "adapter is not there" not in b.words and "all well" in b.text("#top"))
 
 
+@pytest.mark.slow
 async def test_a_full_disk_is_shown_and_what_takes_energy_away_still_goes_out(tmp_path: Path) -> None:
     async with bench(tmp_path) as b:
         await b.press("1", "o")

@@ -14,6 +14,7 @@ from tui.screens.profile_editor import ProfileEditorScreen
 from tui.screens.sheets import TellSheet
 
 
+@pytest.mark.slow
 async def test_each_screen_explains_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
     seen: dict[str, str] = {}

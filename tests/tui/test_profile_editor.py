@@ -104,6 +104,7 @@ async def test_the_bytes_of_the_action_under_the_cursor_are_shown(tmp_path: Path
         await b.until(lambda: "A6 <address> 56 <level> <sum-8>" in b.text("#bytes"))
 
 
+@pytest.mark.slow
 async def test_a_burst_becomes_an_action_that_works(tmp_path: Path, own_profiles: Path) -> None:
     """The whole way: a press on a front panel is seen, made an action, saved, used, and seen again."""
     async with bench(tmp_path) as b:

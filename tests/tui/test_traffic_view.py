@@ -104,6 +104,7 @@ async def test_what_is_loaded_by_the_first_paint_is_not_looked_through_again(
         gc.set_threshold(*thresholds)
 
 
+@pytest.mark.slow
 async def test_where_nothing_is_shown_the_screen_says_why(tmp_path: Path) -> None:
     async with bench(tmp_path) as b:
         await b.press("f3")

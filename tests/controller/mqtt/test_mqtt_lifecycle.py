@@ -122,6 +122,7 @@ async def test_what_a_unit_has_no_more_is_removed_and_its_version_rises(
     assert same == again
 
 
+@pytest.mark.slow
 async def test_what_is_known_no_more_after_a_restart_is_no_more_retained(
     broker: Mosquitto, tmp_path: Path
 ) -> None:

@@ -83,6 +83,7 @@ async def test_both_sites_are_found_shown_together_and_switched(
         await b.until(lambda: any("4 of 4 orders to go off" in text for text in b.told))
 
 
+@pytest.mark.slow
 async def test_a_broken_chain_is_told_as_it_is_there(broker: Mosquitto, tmp_path: Path) -> None:
     async with two_sites(broker.settings, tmp_path) as found:
         b = found.bench
@@ -224,6 +225,7 @@ async def test_a_site_that_comes_later_is_shown_and_one_that_stops_says_so(
         assert any("Larkfield Hall: controller stopped" in text for text in b.told)
 
 
+@pytest.mark.slow
 async def test_sites_that_come_by_the_hundred_are_read_together(
     broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -72,6 +72,7 @@ async def test_with_the_token_there_is_a_page_that_fetches_nothing_from_elsewher
         assert headers["Cache-Control"] == "no-store"
 
 
+@pytest.mark.slow
 async def test_a_visitor_sees_the_hall_and_works_it_and_only_so_many_come_in(tmp_path: Path) -> None:
     async with served(tmp_path, most=1) as hall:
         address, own = f"{hall.page}ws?width=110&height=40", {"Origin": hall.base}
