@@ -156,7 +156,7 @@ class FieldPart:
             BadValue: it has no number on the wire.
         """
         raw = self.raw(value)
-        if self.by_value is not None or (self.typed and self.typed.type is ValueType.BOOLEAN):
+        if self.by_value is not None:
             return value
         carried = self._scaled(raw)
         same = carried == value or bool(self.typed and self.typed.problem(carried))
