@@ -48,9 +48,11 @@ class TimeColumn:
         """
         if not len(times):
             return
-        missing = ~(np.abs(times) < _LATEST)
-        if missing.any():
-            row = self.count + int(missing.argmax()) + 1
+        # Extremes of what has a missing one are missing too, and neither above nor below.
+        with np.errstate(invalid="ignore"):
+            told = times.min() > -_LATEST and times.max() < _LATEST
+        if not told:
+            row = self.count + int((~(np.abs(times) < _LATEST)).argmax()) + 1
             raise FileUnreadable(f"row {row} has no time", where=self._where, todo="take that row out")
         linked = times if self._last is None else np.concatenate(([self._last], times))
         steps = linked[1:] - linked[:-1]
@@ -158,10 +160,12 @@ class VoltageColumn:
             larger[: self.count] = self._samples[: self.count]
             self._samples = larger
         target = self._samples[self.count : stop]
-        with np.errstate(over="ignore"):
+        with np.errstate(over="ignore", invalid="ignore"):
             np.multiply(values, self._scale, out=target, casting="same_kind")
-        bad = ~(np.abs(target) < GREATEST)
-        if bad.any():
+            # As with times: extremes of what has a missing one are missing too, and neither above nor below.
+            sound = not len(target) or (target.min() > -GREATEST and target.max() < GREATEST)
+        if not sound:
+            bad = ~(np.abs(target) < GREATEST)
             self.missing += int(bad.sum())
             place = np.where(bad, -1, np.arange(len(target)))
             np.maximum.accumulate(place, out=place)
