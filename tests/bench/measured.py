@@ -60,8 +60,9 @@ def circumstances(day: str, load: float) -> str:
         found = re.search(r"^model name\s*:\s*(.+)$", cpu.read_text(), re.MULTILINE)
         model = found[1].strip() if found else model
     libraries = ", ".join(f"{name} {version(name)}" for name in ("paho-mqtt", "pyserial", "textual", "numpy"))
+    system = f"{platform.system()} {platform.release().partition('-')[0]}"
     return (
-        f"{day}; {os.cpu_count()} cores of {model}; {platform.system()} {platform.release()}; "
+        f"{day}; {os.cpu_count()} cores of {model}; {system}; "
         f"Python {platform.python_version()}; {libraries}{_mosquitto()}; load before: {load:.1f}."
     )
 
