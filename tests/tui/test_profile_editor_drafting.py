@@ -174,7 +174,10 @@ def test_every_shipped_action_can_be_tried(profile: CompiledProfile) -> None:
         told = dry_run(action, address, "a unit")
         assert told.data
         assert action.send.read(told.data) is not None
-        assert action.parameters(example_values(action)) == example_values(action)
+        # What is finer than the wire's step is taken for what goes out of it, and that is taken as it is.
+        taken = action.parameters(example_values(action))
+        assert taken.keys() == example_values(action).keys()
+        assert action.parameters(taken) == taken
 
 
 def test_a_dry_run_says_what_to_whom_and_what_it_sets() -> None:
