@@ -126,6 +126,8 @@ async def test_a_line_of_another_bus_tells_though_the_units_own_adapter_is_away(
         await until(lambda: is_now(controller, False, Known.OBSERVED))
         await controller.simulate("other", "line cts on")
         await until(lambda: is_now(controller, True, Known.OBSERVED))
+        # The adapter was away all the time.
+        assert any(alert.id == "link-sound" for alert in controller._alerts.standing())
 
 
 async def test_minimum_times_count_from_what_the_line_says(tmp_path: Path) -> None:

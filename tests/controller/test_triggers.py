@@ -207,6 +207,7 @@ async def test_a_state_in_doubt_between_off_and_on_is_a_change_all_the_same(tmp_
             controller._fanout.publish(change)
         await act(controller, "mixer", "power-on")
         await until(lambda: told(watch)[-1] == "blind close")
+        assert told(watch).count("blind close") == 1
 
 
 async def test_an_event_is_a_trigger_each_time(tmp_path: Path) -> None:

@@ -56,6 +56,7 @@ async def test_a_control_line_brings_the_hall_up_and_it_is_shown(tmp_path: Path)
         await b.until(lambda: "evening up, unless it changes before" in b.text("#trigger-lines"))
         await b.until(lambda: b.state("mixer", "power") == (True, Known.CONFIRMED))
         await b.until(lambda: "up, begun by trigger wall-switch" in b.text("#step-lines"))
+        assert b.state("mixer", "power") == (True, Known.CONFIRMED)
 
 
 @pytest.mark.slow

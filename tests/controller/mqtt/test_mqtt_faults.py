@@ -180,6 +180,7 @@ async def test_where_two_come_at_once_the_older_stays(broker: Mosquitto, tmp_pat
         old = f"{int(an_hour_ago() * 1000):014d}-old"
         publish(broker, f"{ROOT}/controller/instance", old, "-r", "-q", "1")
         await _alerted(hall, "another controller speaks")
+        assert hall.bridge.instance not in (young, old)
 
 
 @pytest.mark.slow

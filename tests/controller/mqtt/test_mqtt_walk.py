@@ -189,7 +189,7 @@ async def test_the_pages_access_list_lets_automation_command_and_nothing_else(tm
         async with hall_at(settings, tmp_path, text) as found:
             publish(broker, f"{hall}-mixer/state/volume/set", "12", *me)
             async with asyncio.timeout(20):
-                while (await found.controller.states())["mixer"]["volume"].value != 12:  # noqa: ASYNC110
+                while (await found.controller.states())["mixer"]["volume"].value != 12:  # noqa: ASYNC110 -- states have no event
                     await asyncio.sleep(0.02)
             for topic, payload in (
                 (f"{hall}-mixer/state/volume", "13"),

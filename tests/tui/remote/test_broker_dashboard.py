@@ -164,6 +164,7 @@ async def test_any_size_can_be_worked_with(broker: Mosquitto, tmp_path: Path, si
         await b.until(lambda: found.state("larkfield/mixer") == (None, Known.UNKNOWN))
         await b.pilot.resize_terminal(80, 24)
         await b.until(lambda: "broker out of reach" in b.words)
+        assert isinstance(b.app.screen, UnitsScreen)
 
 
 async def test_calls_that_mqtt_does_not_carry_say_why() -> None:
