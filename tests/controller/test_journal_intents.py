@@ -115,6 +115,11 @@ def test_of_a_line_that_the_disk_does_not_take_nothing_stays(
     log.close()
 
 
+def stuck(*_: object) -> None:
+    """A disk that does not do it."""
+    raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+
 @pytest.mark.parametrize("part", [1, 10, len(line("b")) - 1], ids=str)
 def test_a_part_of_a_line_that_stays_spoils_no_other(
     path: Path, monkeypatch: pytest.MonkeyPatch, part: int
@@ -127,9 +132,6 @@ def test_a_part_of_a_line_that_stays_spoils_no_other(
 
     def torn(handle: int, data: bytes) -> int:
         real(handle, data[:part])
-        raise OSError(errno.EIO, os.strerror(errno.EIO))
-
-    def stuck(*_: object) -> None:
         raise OSError(errno.EIO, os.strerror(errno.EIO))
 
     with monkeypatch.context() as patch:
@@ -155,9 +157,6 @@ def test_a_disk_that_is_sick_twice_and_then_well_loses_no_line(
     log = IntentLog(path)
     log.append(line("a"))
     real = os.write
-
-    def stuck(*_: object) -> None:
-        raise OSError(errno.EIO, os.strerror(errno.EIO))
 
     with monkeypatch.context() as patch:
         patch.setattr(os, "ftruncate", stuck)
